@@ -1,0 +1,40 @@
+from inventory.models.clock import Clock, Happening, Setting
+from inventory.models.holds import Hold, HoldLook
+from inventory.models.ledger import Balance, Movement, Place, StockTotal
+from inventory.models.lots import BaseBatch, Cohort, FirstDrop, Lot, PlugLot
+from inventory.models.places import ShadeLog, Site, Tray, Trough, WaterSystem
+from inventory.models.strains import Form, Listing, Strain, StrainClass, StrainForm, Substitute
+from inventory.models.walking import ColourState, Count, WalkNote
+from inventory.people import User
+
+__all__ = [
+    "Balance",
+    "BaseBatch",
+    "Clock",
+    "Cohort",
+    "ColourState",
+    "Count",
+    "FirstDrop",
+    "Form",
+    "Happening",
+    "Hold",
+    "HoldLook",
+    "Listing",
+    "Lot",
+    "Movement",
+    "Place",
+    "PlugLot",
+    "Setting",
+    "ShadeLog",
+    "Site",
+    "StockTotal",
+    "Strain",
+    "StrainClass",
+    "StrainForm",
+    "Substitute",
+    "Tray",
+    "Trough",
+    "User",
+    "WalkNote",
+    "WaterSystem",
+]

@@ -1,0 +1,114 @@
+"""Lots of pieces with one history, cohorts of propagules, and what cuts are mounted on."""
+
+from django.db import models
+from django.db.models import F, Q
+
+
+class FirstDrop(models.Model):
+    """The first propagule seen to fall from a species' trees in a season."""
+
+    strain = models.ForeignKey("inventory.Strain", models.PROTECT, related_name="first_drops")
+    dropped_on = models.DateField()
+    note = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["strain", "dropped_on"], name="first_drop_once")
+        ]
+
+
+class Cohort(models.Model):
+    class State(models.TextChoices):
+        ON_TREE = "on tree", "on the tree"
+        COLLECTED = "collected", "collected"
+        ROOTING = "rooting", "rooting"
+        ROOTED = "rooted", "rooted"
+        SPROUTING = "sprouting", "sprouting"
+        SPROUTED = "sprouted", "sprouted"
+        FINISHED = "finished", "finished"
+        LOST = "lost", "lost"
+
+    code = models.CharField(max_length=12, unique=True)
+    strain = models.ForeignKey("inventory.Strain", models.PROTECT, related_name="cohorts")
+    collected_on = models.DateField()
+    collected_pieces = models.PositiveIntegerField()
+    rooted_on = models.DateField(null=True)
+    p50_on = models.DateField(null=True)
+    p80_on = models.DateField(null=True)
+    state = models.CharField(max_length=10, choices=State.choices)
+    note = models.CharField(max_length=200, blank=True)
+
+    def __str__(self) -> str:
+        return self.code
+
+
+class Lot(models.Model):
+    class State(models.TextChoices):
+        CUT = "cut", "cut"
+        HEALING = "healing", "healing"
+        GROWING = "growing", "growing"
+        READY = "ready", "ready"
+        SPENT = "spent", "spent"
+        KEPT = "kept", "kept"
+        LOST = "lost", "lost"
+
+    # Every move a lot may make, and no other.
+    MOVES: dict[str, set[str]] = {
+        "cut": {"healing", "kept", "lost"},
+        "healing": {"growing", "kept", "lost"},
+        "growing": {"ready", "kept", "lost", "spent"},
+        "ready": {"growing", "spent", "kept", "lost"},
+        "spent": {"ready", "lost"},
+        "kept": {"ready", "lost"},
+        "lost": set(),
+    }
+
+    code = models.CharField(max_length=24, unique=True)
+    strain_form = models.ForeignKey("inventory.StrainForm", models.PROTECT, related_name="lots")
+    state = models.CharField(max_length=8, choices=State.choices)
+    cut_on = models.DateField(null=True)
+    cut_pieces = models.PositiveIntegerField(null=True)
+    parent = models.ForeignKey("self", models.PROTECT, related_name="cuttings", null=True)
+    generation = models.PositiveSmallIntegerField(default=0)
+    cohort = models.ForeignKey(Cohort, models.PROTECT, related_name="lots", null=True)
+    p50_on = models.DateField(null=True)
+    p80_on = models.DateField(null=True)
+    shell_min_cm = models.DecimalField(max_digits=4, decimal_places=1, null=True)
+    shell_max_cm = models.DecimalField(max_digits=4, decimal_places=1, null=True)
+    age_months = models.PositiveSmallIntegerField(null=True)
+    origin = models.CharField(max_length=12, default="farm-raised")
+    paper = models.CharField(max_length=12, blank=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(
+                    state__in=["cut", "healing", "growing", "ready", "spent", "kept", "lost"]
+                ),
+                name="lot_state_known",
+            ),
+            models.CheckConstraint(
+                condition=Q(p50_on__isnull=True) | Q(p80_on__gte=F("p50_on")),
+                name="lot_p80_not_before_p50",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.code
+
+
+class BaseBatch(models.Model):
+    code = models.CharField(max_length=12, unique=True)
+    pieces = models.PositiveIntegerField()
+    mixed_on = models.DateField(null=True)
+    usable_on = models.DateField(null=True)
+    state = models.CharField(max_length=8)
+
+
+class PlugLot(models.Model):
+    kind = models.CharField(max_length=20)
+    count = models.PositiveIntegerField()
+    state = models.CharField(max_length=20)
+    source_system = models.ForeignKey(
+        "inventory.WaterSystem", models.PROTECT, related_name="+", null=True
+    )

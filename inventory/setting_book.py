@@ -1,0 +1,48 @@
+"""The farm's defaults, read in one statement; the nearest row wins: strain, class, farm."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+
+from inventory.errors import FarmError
+from inventory.models import Setting
+
+
+class SettingMissing(FarmError):
+    code = "setting_missing"
+    status = 500
+    title = "A setting is missing"
+    message = "The setting {name} is not loaded. Add a row to settings.csv and load it again."
+
+
+@dataclass(frozen=True)
+class SettingBook:
+    """Every setting in force on a day, keyed by (name, scope kind, scope)."""
+
+    values: dict[tuple[str, str, str], str]
+
+    @classmethod
+    def read(cls, *, on: date) -> "SettingBook":
+        """The book as it stood on that farm day, in one statement."""
+        rows: Iterable[Setting] = Setting.objects.filter(set_on__lte=on).order_by("set_on", "id")
+        return cls({(row.name, row.scope_kind, row.scope): row.value for row in rows})
+
+    def text(self, name: str, *, strain: str = "", strain_class: str = "") -> str:
+        for key in (
+            (name, "strain", strain),
+            (name, "class", strain_class),
+            (name, "farm", ""),
+        ):
+            if key in self.values:
+                return self.values[key]
+        raise SettingMissing(name=name)
+
+    def number(self, name: str, *, strain: str = "", strain_class: str = "") -> float:
+        return float(self.text(name, strain=strain, strain_class=strain_class))
+
+    def whole(self, name: str, *, strain: str = "", strain_class: str = "") -> int:
+        return int(self.text(name, strain=strain, strain_class=strain_class))
+
+    def decimal(self, name: str, *, strain: str = "", strain_class: str = "") -> Decimal:
+        return Decimal(self.text(name, strain=strain, strain_class=strain_class))

@@ -1,0 +1,43 @@
+from orders.models.customers import (
+    Customer,
+    CustomerTier,
+    FreightZone,
+    Lane,
+    LaneLeg,
+    Paper,
+    PaperUse,
+    RegionRule,
+    Seat,
+    ShipTo,
+)
+from orders.models.feed import FeedClient, FeedEvent, IdempotencyClaim
+from orders.models.lists import ListLine, ListVersion, NoDeliveryDay, Price, ShipWeek
+from orders.models.orders import ExportTick, Line, Order, Promise
+from orders.models.shares import ShareLine, ShareRun
+
+__all__ = [
+    "Customer",
+    "CustomerTier",
+    "ExportTick",
+    "FeedClient",
+    "FeedEvent",
+    "FreightZone",
+    "IdempotencyClaim",
+    "Lane",
+    "LaneLeg",
+    "Line",
+    "ListLine",
+    "ListVersion",
+    "NoDeliveryDay",
+    "Order",
+    "Paper",
+    "PaperUse",
+    "Price",
+    "Promise",
+    "RegionRule",
+    "Seat",
+    "ShareLine",
+    "ShareRun",
+    "ShipTo",
+    "ShipWeek",
+]

@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class ShippingConfig(AppConfig):
+    name = "shipping"
+    verbose_name = "How it leaves and arrives"

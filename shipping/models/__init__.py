@@ -1,0 +1,22 @@
+from shipping.models.arrivals import ArrivalReport, Credit, LaneLoss, ReportLine, ReportPhoto
+from shipping.models.bench import Bag, BagKind, Box, BoxKind, Shipment
+from shipping.models.picks import PickSheet, PickTask, Shortfall
+from shipping.models.plans import Forecast, PackPlan
+
+__all__ = [
+    "ArrivalReport",
+    "Bag",
+    "BagKind",
+    "Box",
+    "BoxKind",
+    "Credit",
+    "Forecast",
+    "LaneLoss",
+    "PackPlan",
+    "PickSheet",
+    "PickTask",
+    "ReportLine",
+    "ReportPhoto",
+    "Shipment",
+    "Shortfall",
+]
