@@ -5,6 +5,7 @@ from datetime import date, timedelta
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.utils import timezone
 
 
 class Hold(models.Model):
@@ -36,6 +37,8 @@ class Hold(models.Model):
     needs_looks = models.PositiveSmallIntegerField(default=3)
     days_apart = models.PositiveSmallIntegerField(default=7)
     look_back_days = models.PositiveSmallIntegerField(default=21)
+    # Kept beside the looks so that supply reads it in its one statement.
+    lift_expected_on = models.DateField(null=True)
     ended_at = models.DateTimeField(null=True)
     ended_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, related_name="+", null=True
@@ -86,7 +89,7 @@ class Hold(models.Model):
                 counted.append(look.looked_on)
         return counted
 
-    def expected_lift_on(self) -> date:
+    def earliest_lift_on(self) -> date:
         """The earliest day on which the looks could have earned the lift. [date]"""
         looks = list(self.looks.all())
         counted = self.counted_looks()
@@ -96,8 +99,6 @@ class Hold(models.Model):
 
     @property
     def raised_on(self) -> date:
-        from django.utils import timezone
-
         return timezone.localdate(self.raised_at)
 
 
