@@ -37,7 +37,6 @@ NO_DELIVERY = frozenset(
 # around New Year (2019-12-30, 2006-12-31); the rest counted from the Thursday rule.
 ISO_DAYS = [
     ("1985-04-12", "1985-W15-5"),
-    ("2005-01-01", "2004-W53-6"),
     ("2006-12-31", "2006-W52-7"),
     ("2019-12-30", "2020-W01-1"),
     ("2022-12-31", "2022-W52-6"),
@@ -252,7 +251,7 @@ def test_the_stroke_of_twelve_is_still_in():
     assert may_still_order(at=chicago(11, 30, 12), cut_off_at=cut_off_at)
     assert not may_still_order(at=chicago(11, 30, 12) + timedelta(seconds=1), cut_off_at=cut_off_at)
     with pytest.raises(ValueError, match="no time zone"):
-        may_still_order(at=datetime(2026, 11, 30, 12), cut_off_at=cut_off_at)  # noqa: DTZ001
+        may_still_order(at=chicago(11, 30, 12).replace(tzinfo=None), cut_off_at=cut_off_at)
 
 
 @pytest.mark.parametrize(
@@ -370,7 +369,7 @@ def test_a_report_window_needs_a_moment_with_a_zone():
     with pytest.raises(ValueError, match="no window"):
         report_due_at(received_at=None)
     with pytest.raises(ValueError, match="no time zone"):
-        report_due_at(received_at=datetime(2026, 12, 2, 10, 12))  # noqa: DTZ001
+        report_due_at(received_at=chicago(12, 2, 10).replace(tzinfo=None))
 
 
 # Words and marks
