@@ -66,7 +66,7 @@ class Score:
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """Takes by tray (oldest first) and order; what stays in each tray, and what of it is reserve."""
+    """Takes by tray, oldest first, and order; what stays, and how much of that is reserve."""
 
     takes: tuple[Take, ...]
     left_pieces: Mapping[str, int]
