@@ -1,0 +1,242 @@
+"""HOP 9b bag: pulled pieces on the bench -> tied bags, each with its clock.
+
+Call from: shipping/pages.py, shipping/papers.py (codes only), config/playing.py.
+Locks: the order's row, then strain-forms in the ledger.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.db import transaction
+
+from inventory import ledger
+from inventory.errors import FarmError, ForbiddenMove
+from inventory.models import Hold, Lot, Place, Tray
+from inventory.people import User
+from orders.models import Order, Promise
+from orders.promising import change_promise
+from shipping.handing_over import make_shipment
+from shipping.keying import TrayNotPickable
+from shipping.models import Bag, PickSheet, PickTask
+from shipping.road_checks import hold_on
+
+HAZARD_FROM_TOXIN = 2
+# Branching pieces break against each other and pierce the bag: a rigid cup stands between.
+CUP_KINDS = frozenset({"P2"})
+
+
+class NothingPulled(FarmError):
+    code = "nothing_pulled"
+    title = "Nothing lies on the bench"
+    message = "No piece of order {order} is picked yet. Key in its pick sheets, then tie the bags."
+
+
+class GlovesAndGogglesNeeded(FarmError):
+    code = "gloves_and_goggles"
+    status = 422
+    title = "Gloves and goggles first"
+    message = (
+        "Order {order} has pieces that can carry palytoxin: {listings}. Put on gloves and goggles, "
+        "tick both, then tie the bags."
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class BagToTie:
+    """One bag before it is tied: its code, and the task that fills it. ``pieces`` are single."""
+
+    code: str
+    task: PickTask
+    promise: Promise
+    pieces: int
+
+    @property
+    def is_toxin(self) -> bool:
+        return bool(self.promise.strain_form.strain.toxin >= HAZARD_FROM_TOXIN)
+
+    @property
+    def has_cup(self) -> bool:
+        strain_form = self.promise.strain_form
+        return strain_form.bag in CUP_KINDS or strain_form.strain.is_spiky
+
+
+def bags_to_tie(*, order: Order) -> list[BagToTie]:
+    """The bags of an order by its live pick tasks, in line order, whether tied or not.
+
+    A code counts the order's promised units, not what was found: a label printed on Monday is the
+    bag's label on Tuesday, and a piece that was not found leaves its number out.
+    """
+    rows: list[BagToTie] = []
+    first = 1
+    for promise in _inked_promises(order):
+        unit = promise.strain_form.form.unit_pieces
+        number = first
+        for task in _live_tasks(promise):
+            picked = task.pieces if task.picked_pieces is None else task.picked_pieces
+            rows += [
+                BagToTie(f"{order.number}-{number + index:03d}", task, promise, unit)
+                for index in range(picked // unit)
+            ]
+            number += task.pieces // unit
+        first += promise.units
+    return rows
+
+
+def _inked_promises(order: Order) -> list[Promise]:
+    """Promises that were inked, freed ones too: their numbers stay taken."""
+    promises = Promise.objects.filter(line__order=order).exclude(state=Promise.State.PENCILLED)
+    return list(
+        promises.exclude(state=Promise.State.FREED, inked_at__isnull=True)
+        .select_related("line__listing", "strain_form__strain", "strain_form__form")
+        .order_by("line__position")
+    )
+
+
+def _live_tasks(promise: Promise) -> list[PickTask]:
+    if promise.state in (Promise.State.FREED, Promise.State.MISSED):
+        return []
+    tasks = PickTask.objects.filter(promise=promise).exclude(sheet__state=PickSheet.State.STALE)
+    return list(
+        tasks.select_related("tray__trough__system", "sheet__system", "lot").order_by(
+            "sheet__number", "stop", "pk"
+        )
+    )
+
+
+@transaction.atomic
+def tie_bags(
+    *, order: Order, now: datetime, user: User, has_gloves: bool = False, has_goggles: bool = False
+) -> list[Bag]:
+    """Tie one bag a piece, or one a pack, of everything picked for an order; the clock starts.
+
+    A second call ties only what was picked since and returns every bag of the order. Raises
+    NothingPulled, GlovesAndGogglesNeeded, and TrayNotPickable for a kept tray or one under an open
+    hold, even a hold that was raised after the pick.
+    """
+    user.must("pack")
+    order = Order.objects.select_for_update().get(pk=order.pk)
+    pulled = Promise.objects.filter(line__order=order, state=Promise.State.PULLED)
+    waiting = set(pulled.values_list("pk", flat=True))
+    rows = [row for row in bags_to_tie(order=order) if row.promise.pk in waiting]
+    known = Bag.objects.filter(shipment__order=order)
+    if not waiting and not known.exists():
+        raise NothingPulled(order=order.number)
+    _refuse_bare_hands(order, rows, has_gloves, has_goggles)
+    _refuse_stopped([row.task for row in rows])
+    tied = set(known.values_list("code", flat=True))
+    shipment = make_shipment(order=order)
+    Bag.objects.bulk_create(
+        _bag(row, now, user, shipment_id=shipment.pk, ticks=(has_gloves, has_goggles))
+        for row in rows
+        if row.code not in tied
+    )
+    _return_loose_pieces(waiting, now, user)
+    _move_promises(waiting, {row.promise.pk for row in rows})
+    return list(known.select_related("line__listing", "tray", "system", "kind"))
+
+
+def _refuse_bare_hands(
+    order: Order, rows: Sequence[BagToTie], has_gloves: bool, has_goggles: bool
+) -> None:
+    toxic = sorted({row.promise.line.listing.name for row in rows if row.is_toxin})
+    if toxic and not (has_gloves and has_goggles):
+        raise GlovesAndGogglesNeeded(order=order.number, listings=", ".join(toxic))
+
+
+def _refuse_stopped(tasks: Iterable[PickTask]) -> None:
+    """The last stop for a mother piece, and for a hold raised while the pieces lay on the bench."""
+    holds = list(Hold.objects.filter(state__in=Hold.OPEN))
+    for task in {task.pk: task for task in tasks}.values():
+        if task.tray.use == Tray.Use.KEPT or task.lot.state == Lot.State.KEPT:
+            raise TrayNotPickable(tray=task.tray.code, why="kept for mothers")
+        hold = hold_on(
+            holds=holds, tray=task.tray, system_id=task.sheet.system_id, lot_id=task.lot_id
+        )
+        if hold is not None:
+            raise TrayNotPickable(tray=task.tray.code, why=f"on hold ({hold.code})")
+
+
+def _bag(
+    row: BagToTie, now: datetime, user: User, *, shipment_id: int, ticks: tuple[bool, bool]
+) -> Bag:
+    return Bag(
+        code=row.code,
+        shipment_id=shipment_id,
+        line=row.promise.line,
+        listing=row.promise.line.listing,
+        lot=row.task.lot,
+        tray=row.task.tray,
+        # Where it stood when it was picked: a tray may move before anyone recalls it.
+        system=row.task.sheet.system,
+        kind_id=row.promise.strain_form.bag,
+        pieces=row.pieces,
+        has_cup=row.has_cup,
+        is_toxin=row.is_toxin,
+        has_gloves=row.is_toxin and ticks[0],
+        has_goggles=row.is_toxin and ticks[1],
+        tied_at=now,
+        tied_by=user,
+    )
+
+
+def _return_loose_pieces(promise_ids: set[int], now: datetime, user: User) -> None:
+    """Pieces that fill no whole pack go back to their tray: nothing stays behind on the bench."""
+    for promise in Promise.objects.filter(pk__in=promise_ids).select_related("strain_form__form"):
+        for task in _live_tasks(promise):
+            loose = (task.picked_pieces or 0) % promise.strain_form.form.unit_pieces
+            if loose:
+                ledger.move_pieces(
+                    lot=task.lot,
+                    from_place=ledger.end_place(Place.End.BENCH),
+                    to_place=ledger.tray_place(task.tray),
+                    pieces=loose,
+                    reason="return",
+                    at=now,
+                    user=user,
+                    client_key=f"loose:{task.pk}",
+                    note="fills no whole pack",
+                )
+
+
+def _move_promises(waiting: set[int], bagged: set[int]) -> None:
+    for promise_id in sorted(waiting):
+        if promise_id in bagged:
+            change_promise(promise_id=promise_id, state=Promise.State.BAGGED)
+        else:
+            change_promise(
+                promise_id=promise_id,
+                state=Promise.State.MISSED,
+                reason="nothing was found at the pick",
+            )
+
+
+@transaction.atomic
+def open_bag(*, bag: Bag, user: User) -> Bag:
+    """Open a tied bag that leaks or was tied wrong. Its shipment cannot leave before it is tied
+    again."""
+    user.must("pack")
+    return _change_bag(
+        bag, Bag.State.TIED, Bag.State.OPENED, "only a tied bag outside a box is opened"
+    )
+
+
+@transaction.atomic
+def retie_bag(*, bag: Bag, user: User, now: datetime) -> Bag:
+    """Tie an opened bag again, in fresh water: its clock starts anew."""
+    user.must("pack")
+    bag = _change_bag(bag, Bag.State.OPENED, Bag.State.TIED, "only an opened bag is tied again")
+    bag.tied_at, bag.tied_by = now, user
+    bag.save(update_fields=["tied_at", "tied_by"])
+    return bag
+
+
+def _change_bag(bag: Bag, from_state: str, state: str, why: str) -> Bag:
+    bag = Bag.objects.select_for_update().get(pk=bag.pk)
+    if bag.state != from_state:
+        raise ForbiddenMove(
+            kind="Bag", name=bag.code, state=bag.get_state_display(), wanted=state, why=why
+        )
+    bag.state = state
+    bag.save(update_fields=["state"])
+    return bag
