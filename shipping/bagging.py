@@ -6,7 +6,7 @@ Locks: the order's row, then strain-forms in the ledger.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from django.db import transaction
 
@@ -14,8 +14,10 @@ from inventory import ledger
 from inventory.errors import FarmError, ForbiddenMove
 from inventory.models import Hold, Lot, Place, Tray
 from inventory.people import User
+from inventory.setting_book import SettingBook
 from orders.models import Order, Promise
 from orders.promising import change_promise
+from shipping.calc.bags import BagClock, clock_state
 from shipping.handing_over import make_shipment
 from shipping.keying import TrayNotPickable
 from shipping.models import Bag, PickSheet, PickTask
@@ -134,6 +136,37 @@ def tie_bags(
     _return_loose_pieces(waiting, now, user)
     _move_promises(waiting, {row.promise.pk for row in rows})
     return list(known.select_related("line__listing", "tray", "system", "kind"))
+
+
+@dataclass(frozen=True, slots=True)
+class BagMarks:
+    """Until when a tied bag is good, from when it is warned of and stopped, and how it stands."""
+
+    good_until: datetime
+    warn_from: datetime
+    stop_from: datetime
+    age_h: float
+    state: str
+
+
+def bag_marks(*, bag: Bag, now: datetime, book: SettingBook) -> BagMarks:
+    """The clock of a bag at a moment. Clams are stopped sooner, propagules later, by class."""
+    strain_class = bag.listing.strain_form.strain.strain_class_id
+    stop_h = book.number("bag_stop_h", strain_class=strain_class)
+    clock = BagClock(
+        good_h=book.number("bag_good_h", strain_class=strain_class),
+        # No use in a warning after the stop.
+        warn_h=min(stop_h, book.number("bag_warn_h", strain_class=strain_class)),
+        stop_h=stop_h,
+    )
+    age_h = (now - bag.tied_at) / timedelta(hours=1)
+    return BagMarks(
+        good_until=bag.tied_at + timedelta(hours=clock.good_h),
+        warn_from=bag.tied_at + timedelta(hours=clock.warn_h),
+        stop_from=bag.tied_at + timedelta(hours=clock.stop_h),
+        age_h=age_h,
+        state=clock_state(age_h=age_h, clock=clock),
+    )
 
 
 def _refuse_bare_hands(

@@ -12,7 +12,7 @@ from orders.models.customers import (
 )
 from orders.models.feed import FeedClient, FeedEvent, IdempotencyClaim
 from orders.models.lists import ListLine, ListVersion, NoDeliveryDay, Price, ShipWeek
-from orders.models.orders import ExportTick, Line, Order, Promise
+from orders.models.orders import ExportTick, Line, Order, Promise, PromisedTotal
 from orders.models.shares import ShareLine, ShareRun
 
 __all__ = [
@@ -34,6 +34,7 @@ __all__ = [
     "PaperUse",
     "Price",
     "Promise",
+    "PromisedTotal",
     "RegionRule",
     "Seat",
     "ShareLine",

@@ -85,6 +85,8 @@ class Line(models.Model):
     asked = models.PositiveIntegerField()
     unit = models.PositiveIntegerField(default=1)
     least = models.PositiveIntegerField(default=1)
+    # Pencilled at once from what is left; every other line waits for the sharing out.
+    is_first_come = models.BooleanField(default=False)
     state = models.CharField(max_length=12, choices=State.choices, default=State.OPEN)
     reason_code = models.CharField(max_length=40, blank=True)
     reason = models.CharField(max_length=400, blank=True)
@@ -172,6 +174,28 @@ class Promise(models.Model):
 
     def __str__(self) -> str:
         return f"{self.line}: {self.pieces} {self.state}"
+
+
+class PromisedTotal(models.Model):
+    """Live promised pieces of a strain-form in a week that still stand in the water.
+
+    Kept in the promises' own transactions. Its guarded update is the second fence against
+    overselling, behind the lock.
+    """
+
+    strain_form = models.ForeignKey("inventory.StrainForm", models.PROTECT, related_name="+")
+    week = models.ForeignKey("orders.ShipWeek", models.PROTECT, related_name="promised_totals")
+    pieces = models.IntegerField(default=0)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["strain_form", "week"], name="promised_total_once_a_week"
+            ),
+            models.CheckConstraint(
+                condition=Q(pieces__gte=0), name="promised_total_never_below_zero"
+            ),
+        ]
 
 
 class ExportTick(models.Model):

@@ -21,6 +21,7 @@ class PickSheet(models.Model):
     system = models.ForeignKey("inventory.WaterSystem", models.PROTECT, related_name="+")
     is_toxin = models.BooleanField(default=False)
     stamp = models.CharField(max_length=8, unique=True)
+    content = models.TextField(default="")
     state = models.CharField(max_length=8, choices=State.choices, default=State.DRAWN)
     drawn_at = models.DateTimeField()
     checksum_pieces = models.PositiveIntegerField()

@@ -4,13 +4,15 @@ import pytest
 from django.db import IntegrityError, transaction
 from django.db.models import Sum
 
-from inventory.errors import NotAllowed
+from inventory.errors import ForbiddenMove, NotAllowed
 from inventory.ledger import verify_ledger
 from inventory.models import Balance, Hold, Movement, Tray
+from inventory.setting_book import SettingBook
 from orders.models import Promise
 from shipping.bagging import (
     GlovesAndGogglesNeeded,
     NothingPulled,
+    bag_marks,
     bags_to_tie,
     open_bag,
     retie_bag,
@@ -208,5 +210,37 @@ def test_a_retied_bag_starts_a_new_clock(scene, picked):
     later = farm_time(1, "11:00")
     assert retie_bag(bag=bag, user=packer, now=later).tied_at == later
     Bag.objects.filter(pk=bag.pk).update(state="gone")
-    with pytest.raises(Exception, match="cannot become opened"):
+    with pytest.raises(ForbiddenMove, match="cannot become opened"):
         open_bag(bag=bag, user=packer)
+
+
+def _marks(scene, listing, at):
+    order = scene.add_order("4905", ((listing, 1, "14.00"),))
+    scene.draw(order)
+    scene.pick(order)
+    bag = _tie(scene, order)[0]
+    return bag_marks(bag=bag, now=at, book=SettingBook.read(on=farm_time(1, "09:00").date()))
+
+
+def test_a_bag_tied_at_0910_has_marks_at_24_36_and_48_h(scene):
+    marks = _marks(scene, "PLT plug", farm_time(2, "21:15"))
+    assert marks.good_until == farm_time(2, "09:10")
+    assert marks.warn_from == farm_time(2, "21:10")
+    assert marks.stop_from == farm_time(3, "09:10")
+    # 36 h 05 min after tying.
+    assert marks.state == "warn"
+    assert marks.age_h == pytest.approx(36 + 5 / 60)
+
+
+def test_a_bag_is_no_warning_a_minute_before_its_mark(scene):
+    assert _marks(scene, "PLT plug", farm_time(2, "21:09")).state == "watch"
+
+
+def test_a_clam_is_stopped_at_30_h(scene):
+    marks = _marks(scene, "QYG clam-m", farm_time(2, "15:10"))
+    assert (marks.state, marks.stop_from) == ("stop", farm_time(2, "15:10"))
+
+
+def test_propagules_are_stopped_at_72_h(scene):
+    marks = _marks(scene, "RMG prop-10", farm_time(4, "09:09"))
+    assert (marks.state, marks.stop_from) == ("warn", farm_time(4, "09:10"))

@@ -1,0 +1,115 @@
+"""Every refusal as problem+json (RFC 9457) for programs, or as a page for people."""
+
+import json
+from collections.abc import Callable
+from typing import Any
+
+from django.core.exceptions import PermissionDenied
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import render
+from rest_framework import exceptions
+
+from inventory.errors import FarmError
+
+PROBLEM = "application/problem+json"
+
+
+class RefusalPages:
+    """Turns a farm refusal raised by a page into a page with its sentence and status."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        return self.get_response(request)
+
+    def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponse | None:
+        if not isinstance(error, FarmError):
+            return None
+        context = {
+            "title": error.title,
+            "sentence": error.sentence,
+            "code": error.code,
+            "rows": error.facts.get("rows", []),
+            "back": request.path if request.method == "GET" else request.get_full_path(),
+        }
+        return render(request, "refusal.html", context, status=error.status)
+
+
+def answer_problem(error: Exception, context: dict[str, Any]) -> HttpResponse | None:
+    """The feed's answer to any refusal: a stable code, a sentence, and the rows at fault."""
+    if isinstance(error, FarmError):
+        rows = error.facts.get("rows", [])
+        facts = {key: value for key, value in error.facts.items() if key not in ("rows", "first")}
+        return _problem(error.status, error.code, error.title, error.sentence, rows, facts)
+    if isinstance(error, Http404):
+        return _problem(404, "unknown", "Nothing of that name", "There is nothing at that address.")
+    if isinstance(error, PermissionDenied):
+        return _problem(403, "not_allowed", "Not yours to do", "That is not yours to do.")
+    if isinstance(error, exceptions.ValidationError):
+        rows = list(_field_rows(error.detail))
+        first = rows[0]["detail"] if rows else "look at the rows"
+        return _problem(
+            400, "body_not_right", "The body cannot be read", f"Nothing was done: {first}", rows
+        )
+    if isinstance(error, exceptions.APIException):
+        return _of_framework(error)
+    return None
+
+
+def _of_framework(error: exceptions.APIException) -> HttpResponse:
+    codes = {
+        401: "token_missing_or_unknown",
+        403: "not_allowed",
+        404: "unknown",
+        405: "method_not_allowed",
+        406: "not_acceptable",
+        415: "media_type_not_supported",
+        429: "too_many_requests",
+    }
+    code = codes.get(error.status_code, "body_not_right")
+    answer = _problem(error.status_code, code, str(error.default_detail), str(error.detail))
+    header = getattr(error, "auth_header", None)
+    if header:
+        answer["WWW-Authenticate"] = header
+    return answer
+
+
+def _problem(
+    status: int,
+    code: str,
+    title: str,
+    detail: str,
+    rows: list[Any] | None = None,
+    facts: dict[str, Any] | None = None,
+) -> HttpResponse:
+    body: dict[str, Any] = {
+        "type": f"about:blank#{code}",
+        "title": title,
+        "status": status,
+        "detail": detail,
+        "code": code,
+    }
+    if rows:
+        body["rows"] = rows
+    if facts:
+        body["facts"] = facts
+    text = json.dumps(body, ensure_ascii=False, default=str)
+    answer = HttpResponse(text, status=status, content_type=PROBLEM)
+    answer["Cache-Control"] = "no-store"
+    return answer
+
+
+def _field_rows(detail: Any, field: str = "") -> Any:
+    """Each field at fault with its path, such as lines.2.asked."""
+    if isinstance(detail, dict):
+        for name, inner in detail.items():
+            yield from _field_rows(inner, f"{field}.{name}".strip("."))
+    elif isinstance(detail, list):
+        for index, inner in enumerate(detail):
+            if isinstance(inner, dict | list):
+                yield from _field_rows(inner, f"{field}.{index}".strip("."))
+            else:
+                yield {"field": field, "code": inner.code, "detail": f"{field}: {inner}"}
+    else:
+        yield {"field": field, "code": detail.code, "detail": f"{field}: {detail}"}

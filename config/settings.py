@@ -1,0 +1,168 @@
+"""Settings from the environment only. With no setting at all: SQLite and files under FARM_HOME."""
+
+import secrets
+from pathlib import Path
+from typing import Any
+
+import environ
+
+env = environ.Env()
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+FARM_HOME = Path(env.str("FARM_HOME", default=str(BASE_DIR / ".data"))).resolve()
+FARM_HOME.mkdir(parents=True, exist_ok=True)
+FARM_TIME_ZONE = env.str("FARM_TIME_ZONE", default="America/Chicago")
+# Served over https by a proxy in front: cookies, redirects and the browser's memory follow it.
+IS_HTTPS = env.bool("FARM_HTTPS", default=False)
+
+
+def kept_secret_key() -> str:
+    """The key made on first use and kept where only this user can read it."""
+    path = FARM_HOME / "secret_key"
+    if not path.exists():
+        path.touch(mode=0o600)
+        path.write_text(secrets.token_urlsafe(64))
+    return path.read_text()
+
+
+SECRET_KEY = env.str("SECRET_KEY", default="") or kept_secret_key()
+DEBUG = env.bool("DEBUG", default=False)
+ALLOWED_HOSTS = env.list("ALLOWED_HOSTS", default=["localhost", "127.0.0.1", "[::1]", "testserver"])
+CSRF_TRUSTED_ORIGINS = env.list("CSRF_TRUSTED_ORIGINS", default=[])
+
+INSTALLED_APPS = [
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "whitenoise.runserver_nostatic",
+    "django.contrib.staticfiles",
+    "rest_framework",
+    "axes",
+    "csp",
+    "config",
+    "inventory",
+    "orders",
+    "shipping",
+]
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "config.errors.RefusalPages",
+    "axes.middleware.AxesMiddleware",
+]
+ROOT_URLCONF = "config.urls"
+WSGI_APPLICATION = "config.wsgi.application"
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [BASE_DIR / "config" / "templates"],
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "config.context.page",
+            ]
+        },
+    }
+]
+
+
+def database() -> dict[str, Any]:
+    """SQLite in FARM_HOME, or what DATABASE_URL names; PostgreSQL behind a pool of connections."""
+    url = env.str("DATABASE_URL", default="")
+    if url:
+        chosen: dict[str, Any] = env.db_url_config(url)
+        if chosen["ENGINE"].endswith("postgresql"):
+            chosen["CONN_MAX_AGE"] = 0
+            pool = {"min_size": 1, "max_size": 8, "timeout": 20}
+            chosen["OPTIONS"] = {"pool": pool} if env.bool("DATABASE_POOL", default=True) else {}
+        return chosen
+    return {
+        "ENGINE": "django.db.backends.sqlite3",
+        "NAME": FARM_HOME / "slackwater.sqlite3",
+        "OPTIONS": {
+            # The write lock is taken at BEGIN: a lock that comes later can fail half-way.
+            "transaction_mode": "IMMEDIATE",
+            "timeout": 30,
+            "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL;",
+        },
+        # In-memory SQLite answers "table is locked" at once, whatever the time-out.
+        "TEST": {"NAME": FARM_HOME / "test.sqlite3"},
+    }
+
+
+DATABASES = {"default": database()}
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+AUTH_USER_MODEL = "inventory.User"
+AUTHENTICATION_BACKENDS = [
+    "axes.backends.AxesStandaloneBackend",
+    "django.contrib.auth.backends.ModelBackend",
+]
+PASSWORD_HASHERS = ["django.contrib.auth.hashers.Argon2PasswordHasher"]
+AXES_FAILURE_LIMIT = 10
+AXES_COOLOFF_TIME = 0.25
+AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_HANDLER = "axes.handlers.database.AxesDatabaseHandler"
+AXES_VERBOSE = False
+LOGIN_URL = "login"
+LOGIN_REDIRECT_URL = "today"
+LOGOUT_REDIRECT_URL = "login"
+
+LANGUAGE_CODE = "en-us"
+TIME_ZONE = FARM_TIME_ZONE
+USE_I18N = False
+USE_TZ = True
+
+STATIC_URL = "static/"
+STATIC_ROOT = FARM_HOME / "static"
+STATICFILES_DIRS = [BASE_DIR / "config" / "static"]
+WHITENOISE_USE_FINDERS = True
+WHITENOISE_AUTOREFRESH = DEBUG
+
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SECURE = IS_HTTPS
+CSRF_COOKIE_SECURE = IS_HTTPS
+SECURE_SSL_REDIRECT = IS_HTTPS
+SECURE_HSTS_SECONDS = 31_536_000 if IS_HTTPS else 0
+SECURE_HSTS_INCLUDE_SUBDOMAINS = IS_HTTPS
+SECURE_HSTS_PRELOAD = IS_HTTPS
+SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if IS_HTTPS else None
+X_FRAME_OPTIONS = "DENY"
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": ["'self'"],
+        "img-src": ["'self'", "data:"],
+        # The pictures carry their inks as style attributes so that they print as they show.
+        "style-src": ["'self'", "'unsafe-inline'"],
+        "frame-ancestors": ["'none'"],
+        "form-action": ["'self'"],
+        "base-uri": ["'self'"],
+    }
+}
+DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
+DATA_UPLOAD_MAX_NUMBER_FIELDS = 5000
+
+REST_FRAMEWORK = {
+    "EXCEPTION_HANDLER": "config.errors.answer_problem",
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+    "UNAUTHENTICATED_USER": None,
+}
+CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "handlers": {"console": {"class": "logging.StreamHandler"}},
+    "root": {"handlers": ["console"], "level": "WARNING"},
+}

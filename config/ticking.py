@@ -1,0 +1,56 @@
+"""What the farm does by itself, driven by one function: tick(now).
+
+A live farm calls it every few seconds, the demo after each of its events. Every part is safe to
+run late or twice. Happenings are handed on in the order they were left, each in one transaction
+with the work it causes, so that a crash between two loses nothing and repeats nothing.
+"""
+
+from collections.abc import Callable
+from datetime import datetime
+
+from django.db import transaction
+
+from inventory.models import Happening
+from orders import feeding, listing
+from shipping import following
+
+READERS: tuple[Callable[..., None], ...] = (
+    listing.follow_happening,
+    following.follow_happening,
+    feeding.follow_happening,
+)
+
+
+def tick(now: datetime) -> int:
+    """Do all that is due at a time. Returns how many happenings were handed on."""
+    handed_on = hand_on_happenings(now=now)
+    listing.publish_due_lists(now=now)
+    listing.close_due_lists(now=now)
+    return handed_on + hand_on_happenings(now=now)
+
+
+def hand_on_happenings(*, now: datetime) -> int:
+    """Give each waiting happening to whoever reads its kind, oldest first, until none waits."""
+    handed_on = 0
+    while (waiting := _next_waiting()) is not None:
+        _hand_on(waiting, now)
+        handed_on += 1
+    return handed_on
+
+
+def _next_waiting() -> int | None:
+    waiting = Happening.objects.filter(handled_at__isnull=True).order_by("id")
+    return waiting.values_list("pk", flat=True).first()
+
+
+@transaction.atomic
+def _hand_on(happening_id: int, now: datetime) -> None:
+    # Claimed by the conditional update: of two loops only one goes on, the other waits and skips.
+    claimed = Happening.objects.filter(pk=happening_id, handled_at__isnull=True).update(
+        handled_at=now
+    )
+    if claimed != 1:
+        return
+    happening = Happening.objects.get(pk=happening_id)
+    for read in READERS:
+        read(happening, now=now)

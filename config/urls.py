@@ -1,0 +1,18 @@
+"""Every address of the service."""
+
+from django.contrib.auth import views as auth
+from django.urls import include, path
+
+from config import pages
+
+urlpatterns = [
+    path("", pages.today_page, name="today"),
+    path("clock/", pages.clock_page, name="clock"),
+    path("theme/", pages.theme_page, name="theme"),
+    path("log-in/", auth.LoginView.as_view(template_name="login.html"), name="login"),
+    path("log-out/", auth.LogoutView.as_view(), name="logout"),
+    path("api/v1/", include("orders.api_urls")),
+    path("", include("inventory.urls")),
+    path("", include("orders.urls")),
+    path("", include("shipping.urls")),
+]

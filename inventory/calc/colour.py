@@ -1,0 +1,212 @@
+"""Colour season: the smoothed grade with its two lines, and the forecast of a return."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from math import exp
+
+from inventory.calc.daylight import day_length_h, day_of_year
+
+FRIDAY = 4
+
+
+@dataclass(frozen=True, slots=True)
+class ColourRule:
+    """The two lines and how long each must be kept. Chosen by the farm."""
+
+    rest_below: float = 2.0
+    return_from: float = 3.0
+    low_looks: int = 2
+    good_looks: int = 3
+    good_span_days: int = 7
+    least_rest_days: int = 14
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One graded look. ``is_signed`` is a grade of 1 or less that a lead put a name to."""
+
+    on: date
+    grade: float
+    is_signed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ColourStep:
+    """The state after one look-day."""
+
+    on: date
+    value: float
+    state: str
+    has_rested: bool
+    has_returned: bool
+    rested_on: date | None
+    good_days: tuple[date, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonCurve:
+    """Grade as a function of day length: 4 / (1 + exp(-sign k (N(d - lag) - n50)))."""
+
+    n50_h: float
+    k_per_h: float
+    lag_days: int
+    sign: int
+    latitude_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class ReturnForecast:
+    """When a resting strain is likely to be listed again. It never acts by itself."""
+
+    likely_on: date
+    from_on: date
+    to_on: date
+
+
+def run_looks(*, looks: Iterable[Look], rule: ColourRule | None = None) -> list[ColourStep]:
+    """The colour state after each look-day, whatever order the looks arrived in.
+
+    C <- 0.5 C + 0.5 grade, one step a look-day; looks of one day are averaged first; the first
+    look sets C. Rests when C < 2.0 on two look-days running, or on one signed grade of 1 or less.
+    Returns when C >= 3.0 on an unbroken run of three look-days that spans a week, and not before
+    a fortnight of rest. In between it keeps its state, so that no single look toggles a listing.
+
+    Parameters
+    ----------
+    looks : iterable of Look
+        Grades 0 to 4, in any order.
+    rule : ColourRule, optional
+        The lines; the farm's own by default.
+
+    Returns
+    -------
+    list of ColourStep
+        One a look-day, in day order.
+
+    Raises
+    ------
+    ValueError
+        If a grade lies outside 0 to 4.
+
+    Source
+    ------
+    None, chosen by the farm.
+    """
+    rule = rule or ColourRule()
+    by_day: dict[date, list[Look]] = {}
+    for look in looks:
+        if not 0 <= look.grade <= 4:
+            raise ValueError(f"A grade lies between 0 and 4, not {look.grade}")
+        by_day.setdefault(look.on, []).append(look)
+    steps: list[ColourStep] = []
+    for on in sorted(by_day):
+        steps.append(_step(on, by_day[on], steps, rule))
+    return steps
+
+
+def _step(
+    on: date, looks: Sequence[Look], before: Sequence[ColourStep], rule: ColourRule
+) -> ColourStep:
+    grade = sum(look.grade for look in looks) / len(looks)
+    last = before[-1] if before else None
+    value = grade if last is None else 0.5 * last.value + 0.5 * grade
+    is_signed_low = any(look.is_signed and look.grade <= 1 for look in looks)
+    if last is not None and last.state in ("resting", "returning"):
+        return _resting_step(on, value, last, rule)
+    recent = [step.value for step in before[-(rule.low_looks - 1) :]] + [value]
+    is_low = len(recent) >= rule.low_looks and all(step < rule.rest_below for step in recent)
+    if is_low or is_signed_low:
+        return ColourStep(on, value, "resting", True, False, on, ())
+    state = "fading" if value < rule.rest_below else "in colour"
+    return ColourStep(on, value, state, False, False, last.rested_on if last else None, ())
+
+
+def _resting_step(on: date, value: float, last: ColourStep, rule: ColourRule) -> ColourStep:
+    good = (*last.good_days, on) if value >= rule.return_from else ()
+    rested_on = last.rested_on or on
+    is_back = (
+        len(good) >= rule.good_looks
+        and (good[-1] - good[0]).days >= rule.good_span_days
+        and (on - rested_on).days >= rule.least_rest_days
+    )
+    if is_back:
+        return ColourStep(on, value, "in colour", False, True, rested_on, ())
+    state = "returning" if good else "resting"
+    return ColourStep(on, value, state, False, False, rested_on, good)
+
+
+def season_grade(*, on: date, curve: SeasonCurve) -> float:
+    """The grade that the strain's season curve gives for a day. [0 to 4]
+
+    Day length is used because it can be computed; the true cause is not known.
+
+    Source: none, fitted by the farm.
+    """
+    day = on - timedelta(days=curve.lag_days)
+    length_h = day_length_h(latitude_deg=curve.latitude_deg, day_of_year=day_of_year(on=day))
+    return 4 / (1 + exp(-curve.sign * curve.k_per_h * (length_h - curve.n50_h)))
+
+
+def crossing_on(
+    *, after: date, line: float, is_rising: bool, curve: SeasonCurve, gap: float = 0.0,
+    gap_on: date | None = None, horizon_days: int = 400,
+) -> date | None:
+    """The first day after which the curve has crossed a line; None within the horizon.
+
+    ``gap`` is the present difference between what was looked at and the curve; it halves every
+    21 days.
+
+    Source: none, chosen by the farm.
+    """
+    before = None
+    for ahead in range(horizon_days):
+        on = after + timedelta(days=ahead)
+        fade = 0.5 ** ((on - (gap_on or after)).days / 21)
+        grade = season_grade(on=on, curve=curve) + gap * fade
+        if before is not None and (before < line <= grade if is_rising else before >= line > grade):
+            return on
+        before = grade
+    return None
+
+
+def forecast_return(
+    *,
+    value: float,
+    on: date,
+    curve: SeasonCurve,
+    band_days: int = 14,
+    line: float = 3.0,
+    looks_days: int = 7,
+) -> ReturnForecast | None:
+    """When a resting strain is likely back on the list: the curve's rise, a week of looks, and the
+    next Friday list, with a band.
+
+    Parameters
+    ----------
+    value : float
+        The smoothed grade now. [0 to 4]
+    on : date
+        The day of that grade.
+    curve : SeasonCurve
+        The strain's season.
+    band_days : int
+        To each side. [day]
+
+    Returns
+    -------
+    ReturnForecast or None
+        None where the curve does not rise through the line within 400 days.
+
+    Source
+    ------
+    None, chosen by the farm.
+    """
+    gap = value - season_grade(on=on, curve=curve)
+    rises_on = crossing_on(after=on, line=line, is_rising=True, curve=curve, gap=gap, gap_on=on)
+    if rises_on is None:
+        return None
+    looked_on = rises_on + timedelta(days=looks_days)
+    likely_on = looked_on + timedelta(days=(FRIDAY - looked_on.weekday()) % 7)
+    band = timedelta(days=band_days)
+    return ReturnForecast(likely_on, likely_on - band, likely_on + band)

@@ -1,0 +1,68 @@
+"""Propagules: when a cohort opens, and which cohorts may share a pack."""
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+
+
+def is_open(
+    *,
+    rooted_pieces: int,
+    sampled_pieces: int,
+    least_sample_pieces: int = 20,
+    open_root_share: float = 0.70,
+) -> bool:
+    """Whether a walk sample shows a cohort rooted well enough to be listed.
+
+    Parameters
+    ----------
+    rooted_pieces : int
+        Of the sample, those with roots of 2 cm or more. [pieces]
+    sampled_pieces : int
+        Pieces looked at. [pieces]
+    least_sample_pieces : int
+        A smaller sample opens nothing. [pieces]
+    open_root_share : float
+        Share that must have rooted. [0 to 1]
+
+    Raises
+    ------
+    ValueError
+        If more rooted than were looked at.
+
+    Source
+    ------
+    None, chosen by the farm.
+    """
+    if rooted_pieces > sampled_pieces:
+        raise ValueError(f"{rooted_pieces} rooted of {sampled_pieces} looked at cannot be")
+    if sampled_pieces < least_sample_pieces:
+        return False
+    # Compared as products: 14 of 20 is exactly 70 %.
+    return rooted_pieces >= open_root_share * sampled_pieces - 1e-9
+
+
+def pack_groups(*, rooted_on: Sequence[date], window_days: int = 14) -> list[list[int]]:
+    """Indexes of cohorts that may be mixed in a pack, from the oldest rooted on.
+
+    All of a group rooted at most ``window_days`` after the group's oldest.
+
+    Source: none, chosen by the farm.
+    """
+    order = sorted(range(len(rooted_on)), key=lambda index: (rooted_on[index], index))
+    groups: list[list[int]] = []
+    for index in order:
+        oldest = rooted_on[groups[-1][0]] if groups else None
+        if oldest is not None and rooted_on[index] - oldest <= timedelta(days=window_days):
+            groups[-1].append(index)
+        else:
+            groups.append([index])
+    return groups
+
+
+def packs_of(*, rooted_on: Sequence[date], pieces: Sequence[int], window_days: int = 14) -> int:
+    """Whole packs of ten that cohorts can fill, group by group. [packs]
+
+    Source: none, chosen by the farm.
+    """
+    groups = pack_groups(rooted_on=rooted_on, window_days=window_days)
+    return sum(sum(pieces[index] for index in group) // 10 for group in groups)

@@ -1,0 +1,471 @@
+"""HOP 3 supply: trays, growth, colour, season, holds -> countable pieces by strain-form and week.
+
+Call from: orders/promising.py, orders/listing.py, shipping/picking.py.
+Reads one statement (read_stock); everything after it is arithmetic.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from itertools import pairwise
+
+from django.db.models import Case, F, FilteredRelation, IntegerField, OuterRef, Q, Subquery, When
+
+from inventory.calc.reserve import gap_pieces
+from inventory.calc.season import is_open, pack_groups
+from inventory.calc.survival import countable_pieces, growing_pieces, healed_pieces
+from inventory.models import Hold, StrainForm, WalkNote
+from inventory.setting_book import SettingBook
+
+
+@dataclass(frozen=True, slots=True)
+class TrayStock:
+    """What stands in one tray, with all that decides whether it may be sold."""
+
+    tray: str
+    tray_id: int
+    system: str
+    system_id: int
+    trough_order: int
+    slot: int
+    use: str
+    lot_id: int
+    state: str
+    pieces: int
+    counted_on: date
+    is_sample: bool
+    cut_on: date | None
+    age_months: int | None
+    p50_on: date | None
+    p80_on: date | None
+    cohort: str | None
+    rooted_on: date | None
+    sampled: int | None
+    rooted: int | None
+    hold: str | None
+    hold_grade: str | None
+    hold_reason: str | None
+    held_since: date | None
+    held_until: date | None
+
+    def is_held_in(self, monday: date) -> bool:
+        """Whether an open hold keeps it back in that week. A hold with an expected lift frees its
+        trays from the first week whose Monday is after the lift."""
+        return self.hold is not None and not (self.held_until and self.held_until < monday)
+
+    def returns_in(self, monday: date) -> bool:
+        """Whether it counts only because its hold is expected to lift by then."""
+        return self.hold is not None and not self.is_held_in(monday)
+
+
+@dataclass(slots=True)
+class StrainStock:
+    """A strain-form with its trays."""
+
+    strain_form_id: int
+    strain_id: int
+    strain: str
+    strain_class: str
+    form: str
+    unit: int
+    is_making: bool
+    floor_pieces: int
+    heal_share: float
+    colour: str
+    colour_state: str | None
+    rested_on: date | None
+    back_likely_on: date | None
+    back_from_on: date | None
+    back_to_on: date | None
+    trays: list[TrayStock]
+
+    @property
+    def key(self) -> str:
+        return f"{self.strain} {self.form}"
+
+    @property
+    def is_resting(self) -> bool:
+        return self.colour_state in ("resting", "returning")
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One addend of a supply figure, in single pieces; packs where the form is sold in packs."""
+
+    why: str
+    pieces: int
+    tray: str = ""
+    packs: int | None = None
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """What one strain-form can give in one week, before anything is promised. [pieces]"""
+
+    stock: StrainStock
+    monday: date
+    pieces: int
+    gross_pieces: int
+    gap_pieces: int
+    held_pieces: int
+    later_pieces: int
+    terms: tuple[Term, ...]
+    is_old_count: bool
+    is_if_lifted: bool
+    closed_cohorts: tuple[str, ...]
+
+    @property
+    def units(self) -> int:
+        return self.pieces // self.stock.unit
+
+
+def read_stock(*, strain_form_ids: Iterable[int] | None = None) -> list[StrainStock]:
+    """Every strain-form with what stands of it, in one statement."""
+    rows = StrainForm.objects.order_by(
+        "strain__strain_class__list_order", "strain__key", "form__key", "tray_order", "slot"
+    )
+    if strain_form_ids is not None:
+        rows = rows.filter(pk__in=list(strain_form_ids))
+    stocks: dict[int, StrainStock] = {}
+    for row in _annotated(rows).values(*_STRAIN_COLUMNS, *_TRAY_COLUMNS):
+        stock = stocks.get(row["pk"])
+        if stock is None:
+            stock = stocks[row["pk"]] = _strain_stock(row)
+        if row["standing__pieces"] is not None:
+            stock.trays.append(_tray_stock(row))
+    return list(stocks.values())
+
+
+def _annotated(rows):  # type: ignore[no-untyped-def]
+    holds = Hold.objects.filter(
+        Q(system_id=OuterRef("standing__tray__trough__system_id"))
+        | Q(trough_id=OuterRef("standing__tray__trough_id"))
+        | Q(tray_id=OuterRef("standing__tray_id"))
+        | Q(lot_id=OuterRef("standing__lot_id")),
+        state__in=Hold.OPEN,
+    )
+    # A confirmed hold weighs more than a suspected one; of equals the one that lasts longest.
+    weight = Case(When(grade="confirmed", then=0), default=1, output_field=IntegerField())
+    worst = holds.order_by(weight, F("lift_expected_on").desc(nulls_first=True))
+    samples = WalkNote.objects.filter(
+        cohort_id=OuterRef("standing__lot__cohort_id"), sampled_pieces__isnull=False
+    ).order_by("-looked_at")
+    return rows.annotate(
+        standing=FilteredRelation("balances", condition=Q(balances__pieces__gt=0)),
+        tray_order=F("standing__tray__trough__walk_order"),
+        slot=F("standing__tray__slot"),
+        hold_code=Subquery(worst.values("code")[:1]),
+        hold_grade=Subquery(worst.values("grade")[:1]),
+        hold_reason=Subquery(worst.values("reason")[:1]),
+        hold_since=Subquery(worst.values("raised_at__date")[:1]),
+        hold_until=Subquery(
+            holds.order_by(F("lift_expected_on").desc(nulls_first=True)).values(
+                "lift_expected_on"
+            )[:1]
+        ),
+        sampled=Subquery(samples.values("sampled_pieces")[:1]),
+        rooted=Subquery(samples.values("rooted_pieces")[:1]),
+    )
+
+
+_STRAIN_COLUMNS = (
+    "pk",
+    "strain_id",
+    "strain__key",
+    "strain__strain_class_id",
+    "strain__is_making",
+    "strain__floor_pieces",
+    "strain__colour",
+    "strain__colour_state__state",
+    "strain__colour_state__rested_on",
+    "strain__colour_state__back_likely_on",
+    "strain__colour_state__back_from_on",
+    "strain__colour_state__back_to_on",
+    "form__key",
+    "form__unit_pieces",
+    "heal_share",
+)
+_TRAY_COLUMNS = (
+    "standing__pieces",
+    "standing__counted_on",
+    "standing__is_sample",
+    "standing__lot_id",
+    "standing__lot__state",
+    "standing__lot__cut_on",
+    "standing__lot__age_months",
+    "standing__lot__p50_on",
+    "standing__lot__p80_on",
+    "standing__lot__cohort__code",
+    "standing__lot__cohort__rooted_on",
+    "standing__lot__cohort__p50_on",
+    "standing__tray_id",
+    "standing__tray__code",
+    "standing__tray__slot",
+    "standing__tray__use",
+    "standing__tray__trough__walk_order",
+    "standing__tray__trough__system_id",
+    "standing__tray__trough__system__code",
+    "sampled",
+    "rooted",
+    "hold_code",
+    "hold_grade",
+    "hold_reason",
+    "hold_since",
+    "hold_until",
+)
+
+
+def _strain_stock(row) -> StrainStock:  # type: ignore[no-untyped-def]
+    return StrainStock(
+        strain_form_id=row["pk"],
+        strain_id=row["strain_id"],
+        strain=row["strain__key"],
+        strain_class=row["strain__strain_class_id"],
+        form=row["form__key"],
+        unit=row["form__unit_pieces"],
+        is_making=row["strain__is_making"],
+        floor_pieces=row["strain__floor_pieces"],
+        heal_share=float(row["heal_share"] or 1),
+        colour=row["strain__colour"],
+        colour_state=row["strain__colour_state__state"],
+        rested_on=row["strain__colour_state__rested_on"],
+        back_likely_on=row["strain__colour_state__back_likely_on"],
+        back_from_on=row["strain__colour_state__back_from_on"],
+        back_to_on=row["strain__colour_state__back_to_on"],
+        trays=[],
+    )
+
+
+def _tray_stock(row) -> TrayStock:  # type: ignore[no-untyped-def]
+    return TrayStock(
+        tray=row["standing__tray__code"],
+        tray_id=row["standing__tray_id"],
+        system=row["standing__tray__trough__system__code"],
+        system_id=row["standing__tray__trough__system_id"],
+        trough_order=row["standing__tray__trough__walk_order"],
+        slot=row["standing__tray__slot"],
+        use=row["standing__tray__use"],
+        lot_id=row["standing__lot_id"],
+        state=row["standing__lot__state"],
+        pieces=row["standing__pieces"],
+        counted_on=row["standing__counted_on"],
+        is_sample=row["standing__is_sample"],
+        cut_on=row["standing__lot__cut_on"],
+        age_months=row["standing__lot__age_months"],
+        p50_on=row["standing__lot__p50_on"],
+        p80_on=row["standing__lot__p80_on"],
+        cohort=row["standing__lot__cohort__code"],
+        rooted_on=row["standing__lot__cohort__rooted_on"]
+        or row["standing__lot__cohort__p50_on"],
+        sampled=row["sampled"],
+        rooted=row["rooted"],
+        hold=row["hold_code"],
+        hold_grade=row["hold_grade"],
+        hold_reason=row["hold_reason"],
+        held_since=row["hold_since"],
+        held_until=row["hold_until"],
+    )
+
+
+def supply_of_all(
+    *,
+    stocks: Sequence[StrainStock],
+    monday: date,
+    first_ship_on: date,
+    is_on_sale: bool,
+    on: date,
+    book: SettingBook,
+) -> dict[int, Supply]:
+    """Supply of every strain-form in one week, by strain-form id.
+
+    ``is_on_sale`` says that this is the week being published: a cohort whose sample is too poor is
+    then closed whatever its dates say. ``on`` is the day against which a count is old.
+    """
+    kept: dict[int, list[TrayStock]] = {}
+    for stock in stocks:
+        kept.setdefault(stock.strain_id, []).extend(
+            row for row in stock.trays if row.state == "kept"
+        )
+    return {
+        stock.strain_form_id: _supply_of(
+            stock, kept[stock.strain_id], monday, first_ship_on, is_on_sale, on, book
+        )
+        for stock in stocks
+    }
+
+
+def reserve_gap(*, floor_pieces: int, kept: Iterable[TrayStock], monday: date) -> int:
+    """Mother pieces missing below the floor: held ones count half, under a confirmed hold none."""
+    credit = {"clean": 0, "suspected": 0, "confirmed": 0}
+    for row in kept:
+        grade = row.hold_grade if row.is_held_in(monday) else "clean"
+        credit[grade or "clean"] += row.pieces
+    return int(
+        gap_pieces(
+            floor_pieces=floor_pieces,
+            kept_clean_pieces=credit["clean"],
+            kept_suspected_pieces=credit["suspected"],
+            kept_confirmed_pieces=credit["confirmed"],
+        )
+    )
+
+
+def tray_countable(*, row: TrayStock, stock: StrainStock, ship_on: date, book: SettingBook) -> int:
+    """Pieces of a tray that can be counted on for a ship day, whatever stops their sale."""
+    base = row.pieces
+    if row.state == "growing" and row.cohort:
+        base = int(healed_pieces(pieces=row.pieces, heal_share=stock.heal_share))
+    whose = {"strain": stock.strain, "strain_class": stock.strain_class}
+    countable = countable_pieces(
+        pieces=base,
+        days_since_count=max(0, (ship_on - row.counted_on).days),
+        decay_per_day=book.number("decay_per_day", **whose),
+        is_sample=row.is_sample,
+        decay_cap=book.number("decay_cap", **whose),
+        sample_cut=book.number("sample_cut", **whose),
+    )
+    if row.state != "growing":
+        return int(countable)
+    share = book.number("growing_share", **whose)
+    return int(growing_pieces(countable=countable, growing_share=share))
+
+
+def _supply_of(
+    stock: StrainStock,
+    kept: list[TrayStock],
+    monday: date,
+    first_ship_on: date,
+    is_on_sale: bool,
+    on: date,
+    book: SettingBook,
+) -> Supply:
+    sellable = [row for row in stock.trays if row.state in ("ready", "growing")]
+    counted = [
+        (row, _why(row, stock, monday, is_on_sale, book),
+         tray_countable(row=row, stock=stock, ship_on=first_ship_on, book=book))
+        for row in sellable
+    ]
+    packs = _packs_by_tray(counted, stock, book)
+    terms = [_tray_term(row, why, pieces, packs, monday) for row, why, pieces in counted]
+    counting = [(row, pieces) for row, why, pieces in counted if why in COUNTING]
+    gross = (
+        sum(packs.values()) * stock.unit
+        if stock.unit > 1
+        else sum(pieces for _, pieces in counting)
+    )
+    gap = reserve_gap(floor_pieces=stock.floor_pieces, kept=kept, monday=monday)
+    kept_back = min(gap, gross)
+    if gap and sellable:
+        terms.append(_reserve_term(stock, kept, monday, gap, kept_back))
+    old_days = book.whole("old_count_days")
+    return Supply(
+        stock=stock,
+        monday=monday,
+        pieces=gross - kept_back,
+        gross_pieces=gross,
+        gap_pieces=gap,
+        held_pieces=sum(pieces for _, why, pieces in counted if why == "held"),
+        later_pieces=sum(pieces for _, why, pieces in counted if why == "later"),
+        terms=tuple(terms),
+        is_old_count=any(
+            (on - row.counted_on).days > old_days for row, pieces in counting if pieces
+        ),
+        is_if_lifted=any(row.returns_in(monday) for row, pieces in counting if pieces),
+        closed_cohorts=tuple(row.cohort or "" for row, why, _ in counted if why == "closed"),
+    )
+
+
+COUNTING = ("ready", "growing")
+
+
+def _why(
+    row: TrayStock, stock: StrainStock, monday: date, is_on_sale: bool, book: SettingBook
+) -> str:
+    """The one word that says whether a tray counts in that week, and if not, why not."""
+    if row.is_held_in(monday):
+        return "held"
+    if row.state == "ready":
+        return "ready"
+    if is_on_sale and row.cohort and not _has_opened(row, stock, book):
+        return "closed"
+    if row.p80_on is None or row.p80_on > monday:
+        return "later"
+    return "growing"
+
+
+def _has_opened(row: TrayStock, stock: StrainStock, book: SettingBook) -> bool:
+    if row.sampled is None or row.rooted is None:
+        return False
+    whose = {"strain": stock.strain, "strain_class": stock.strain_class}
+    return is_open(
+        rooted_pieces=row.rooted,
+        sampled_pieces=row.sampled,
+        least_sample_pieces=book.whole("open_sample", **whose),
+        open_root_share=book.number("open_root_share", **whose),
+    )
+
+
+def _packs_by_tray(
+    counted: list[tuple[TrayStock, str, int]], stock: StrainStock, book: SettingBook
+) -> dict[str, int]:
+    """Packs credited to each tray: a group of cohorts rooted close together is packed as one."""
+    if stock.unit == 1:
+        return {}
+    counting = [(row, pieces) for row, why, pieces in counted if why in COUNTING]
+    dated = sorted(counting, key=lambda pair: (pair[0].rooted_on or date.min, pair[0].tray))
+    groups = pack_groups(
+        rooted_on=[row.rooted_on or date.min for row, _ in dated],
+        window_days=book.whole("pack_window_days"),
+    )
+    packs: dict[str, int] = {}
+    for group in groups:
+        running = [0]
+        for index in group:
+            running.append(running[-1] + dated[index][1])
+        for index, (before, after) in zip(group, pairwise(running), strict=True):
+            packs[dated[index][0].tray] = after // stock.unit - before // stock.unit
+    return packs
+
+
+def _tray_term(
+    row: TrayStock, why: str, pieces: int, packs: dict[str, int], monday: date
+) -> Term:
+    counts = why in COUNTING
+    words = {
+        "ready": f"counted {row.pieces} on {row.counted_on:%-d %b}",
+        "growing": f"counted {row.pieces}, ready by {_day(row.p80_on)} in 8 of 10 cases",
+        "held": f"on hold since {_day(row.held_since)}: {row.hold_reason}",
+        "later": f"ready about {_day(row.p50_on)}, by {_day(row.p80_on)} in 8 of 10 cases",
+        "closed": _sample_words(row),
+    }[why]
+    if counts and row.returns_in(monday):
+        words += "; if the hold lifts"
+    return Term(
+        why=why,
+        pieces=pieces if counts else 0,
+        tray=row.tray,
+        packs=packs.get(row.tray) if packs else None,
+        words=words,
+    )
+
+
+def _sample_words(row: TrayStock) -> str:
+    if row.sampled is None:
+        return f"no sample of {row.cohort} looked at yet"
+    return f"{row.rooted} of {row.sampled} rooted in the newest sample of {row.cohort}"
+
+
+def _reserve_term(
+    stock: StrainStock, kept: list[TrayStock], monday: date, gap: int, kept_back: int
+) -> Term:
+    clean = sum(row.pieces for row in kept if not row.is_held_in(monday))
+    held = sum(row.pieces for row in kept if row.is_held_in(monday))
+    words = f"floor {stock.floor_pieces}: {clean} kept"
+    if held:
+        words += f" and {held} kept on hold"
+    return Term(why="reserve", pieces=-kept_back, words=f"{words} leaves {gap} to keep back")
+
+
+def _day(on: date | None) -> str:
+    return f"{on:%-d %b}" if on else "a day not known"

@@ -1,0 +1,310 @@
+"""The feed for retailers' systems: weeks, lines, orders and changes, as JSON over HTTP.
+
+Thin callers of the hops. Times are ISO 8601 with offset, money is a string, problems are
+problem+json (config/errors.py).
+"""
+
+import hashlib
+import json
+from datetime import date
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.utils import timezone
+from rest_framework import serializers
+from rest_framework.authentication import BaseAuthentication, get_authorization_header
+from rest_framework.exceptions import AuthenticationFailed
+from rest_framework.permissions import IsAuthenticated
+from rest_framework.request import Request
+from rest_framework.views import APIView
+
+from inventory.clock import farm_now
+from inventory.errors import FarmError, Unknown
+from orders.claiming import body_hash, claim_key, drop_claim, finish_claim
+from orders.feeding import hash_token
+from orders.intake import Asked, send_order, withdraw_order
+from orders.listing import newest_version
+from orders.models import FeedClient, Line, ListLine, Order, ShipWeek
+from orders.weeks import week_named
+
+PAGE_LENGTH = 100
+
+
+class TokenAuthentication(BaseAuthentication):
+    """A client's token in the Authorization header: "Bearer TOKEN"."""
+
+    def authenticate(self, request: Request) -> tuple[FeedClient, None] | None:
+        words = get_authorization_header(request).split()
+        if not words or words[0].lower() != b"bearer":
+            return None
+        if len(words) != 2:
+            raise AuthenticationFailed("Send one token: Authorization: Bearer TOKEN.")
+        digest = hash_token(words[1].decode("latin-1"))
+        client = FeedClient.objects.select_related("customer").filter(token_hash=digest).first()
+        if client is None or not client.is_active:
+            raise AuthenticationFailed("That token is not known. Ask the farm for a new one.")
+        return client, None
+
+    def authenticate_header(self, request: Request) -> str:
+        return "Bearer"
+
+
+class FeedView(APIView):
+    authentication_classes = [TokenAuthentication]
+    permission_classes = [IsAuthenticated]
+
+    @property
+    def client(self) -> FeedClient:
+        return self.request.user  # type: ignore[return-value]
+
+
+def reply_json(request: HttpRequest | Request, body: Any, *, status: int = 200) -> HttpResponse:
+    """A JSON answer with a strong ETag; 304 where the reader has it already."""
+    text = json.dumps(body, ensure_ascii=False, separators=(",", ":"))
+    tag = f'"{hashlib.sha256(text.encode()).hexdigest()[:32]}"'
+    known = {part.strip() for part in request.headers.get("If-None-Match", "").split(",")}
+    if request.method == "GET" and (tag in known or "*" in known):
+        answer = HttpResponse(status=304)
+    else:
+        answer = HttpResponse(text, status=status, content_type="application/json")
+    answer["ETag"] = tag
+    answer["Cache-Control"] = "private, max-age=60" if request.method == "GET" else "no-store"
+    answer["Vary"] = "Authorization"
+    return answer
+
+
+def _when(at: Any) -> str | None:
+    return timezone.localtime(at).isoformat(timespec="seconds") if at else None
+
+
+def _day(on: date | None) -> str | None:
+    return on.isoformat() if on else None
+
+
+class WeeksView(FeedView):
+    """Ship weeks whose list is out, newest first."""
+
+    def get(self, request: Request) -> HttpResponse:
+        weeks = ShipWeek.objects.filter(published_at__isnull=False).order_by("-monday")
+        rows = [
+            {
+                "week": week.name,
+                "ship_days": [_day(day) for day in week.ship_days],
+                "published_at": _when(week.published_at),
+                "cut_off_at": _when(week.cut_off_at),
+                "is_open": week.closed_at is None,
+                "lines": f"/api/v1/weeks/{week.name}/lines/",
+            }
+            for week in weeks[:PAGE_LENGTH]
+        ]
+        return reply_json(request, {"weeks": rows})
+
+
+class LinesView(FeedView):
+    """Every line of a week's newest version, with its status and reason, priced for the reader."""
+
+    def get(self, request: Request, week_name: str) -> HttpResponse:
+        week = week_named(name=week_name)
+        version = newest_version(week=week)
+        if version is None:
+            raise Unknown(kind="list for", name=week_name)
+        tier = self.client.customer.tier_on(timezone.localdate(farm_now()))
+        lines = version.lines.select_related(
+            "listing__strain_form__strain", "listing__strain_form__form"
+        )
+        body = {
+            "week": week.name,
+            "version": version.number,
+            "published_at": _when(version.published_at),
+            "cut_off_at": _when(week.cut_off_at),
+            "ship_days": [_day(day) for day in week.ship_days],
+            "reason": version.reason,
+            "lines": [line_record(line, tier) for line in lines],
+        }
+        return reply_json(request, body)
+
+
+def line_record(line: ListLine, tier: int) -> dict[str, Any]:
+    """One line as a retailer's system reads it. What others asked for is nobody's business."""
+    strain_form = line.listing.strain_form
+    strain = strain_form.strain
+    back = None
+    if line.back_likely_on:
+        back = {
+            "likely_on": _day(line.back_likely_on),
+            "from_on": _day(line.back_from_on),
+            "to_on": _day(line.back_to_on),
+        }
+    return {
+        "listing": line.listing.name,
+        "strain": strain.key,
+        "form": strain_form.form.key,
+        "look": line.listing.look or "colour",
+        "name": line.listing.title,
+        "taxon": strain.taxon,
+        "class": strain.strain_class_id,
+        "level": strain.level,
+        "status": line.status,
+        "stop": line.stop or None,
+        "reason": line.reason or None,
+        "note": line.note or None,
+        "back": back,
+        "price": str(line.price(tier)),
+        "shown": line.shown,
+        "is_more_than_shown": line.can_promise > line.shown,
+        "unit_pieces": strain_form.form.unit_pieces,
+        "minimum_line": strain_form.form.minimum_line,
+        "needs_gloves_and_goggles": strain.toxin >= 2,
+    }
+
+
+class AskedSerializer(serializers.Serializer[Any]):
+    listing = serializers.CharField(max_length=24)
+    asked = serializers.IntegerField(min_value=1, max_value=100_000)
+    unit = serializers.IntegerField(min_value=1, max_value=1000, default=1)
+    least = serializers.IntegerField(min_value=1, max_value=100_000, required=False)
+    note = serializers.CharField(max_length=200, required=False, allow_blank=True, default="")
+
+
+class OrderSerializer(serializers.Serializer[Any]):
+    ship_to = serializers.CharField(max_length=6)
+    week = serializers.CharField(max_length=8)
+    ship_on = serializers.DateField()
+    version_seen = serializers.IntegerField(min_value=1, required=False)
+    note = serializers.CharField(max_length=300, required=False, allow_blank=True, default="")
+    lines = AskedSerializer(many=True, allow_empty=False)
+
+
+class OrdersView(FeedView):
+    """Send an order. One key is one order: a retry gets the first answer word for word."""
+
+    def post(self, request: Request) -> HttpResponse:
+        customer = self.client.customer
+        key = request.headers.get("Idempotency-Key", "").strip()
+        claim, is_done = claim_key(
+            customer=customer, key=key, digest=body_hash(request.data), at=timezone.now()
+        )
+        if is_done:
+            answer = HttpResponse(
+                claim.reply, status=claim.status, content_type="application/json"
+            )
+            answer["Idempotent-Replay"] = "true"
+            return answer
+        try:
+            order = self._send(request, key)
+        except BaseException:
+            drop_claim(claim=claim)
+            raise
+        answer = reply_json(request, order_record(order), status=201)
+        answer["Location"] = f"/api/v1/orders/{order.number}/"
+        finish_claim(claim=claim, status=201, reply=answer.content.decode())
+        return answer
+
+    def _send(self, request: Request, key: str) -> Order:
+        form = OrderSerializer(data=request.data)
+        form.is_valid(raise_exception=True)
+        asked = form.validated_data
+        return send_order(
+            customer=self.client.customer,
+            ship_to_code=asked["ship_to"],
+            week=week_named(name=asked["week"]),
+            ship_on=asked["ship_on"],
+            rows=[
+                Asked(
+                    listing=row["listing"],
+                    asked=row["asked"],
+                    unit=row["unit"],
+                    least=row.get("least"),
+                    note=row["note"],
+                )
+                for row in asked["lines"]
+            ],
+            source=Order.Source.API,
+            idempotency_key=key,
+            now=farm_now(),
+            version_seen=asked.get("version_seen"),
+            note=asked["note"],
+        )
+
+
+def _own_order(client: FeedClient, number: str) -> Order:
+    order = Order.objects.filter(customer=client.customer, number=number).first()
+    if order is None:
+        raise Unknown(kind="order", name=number)
+    return order
+
+
+class OrderView(FeedView):
+    """One order of the reader's own, with what is pencilled or promised on each line."""
+
+    def get(self, request: Request, number: str) -> HttpResponse:
+        return reply_json(request, order_record(_own_order(self.client, number)))
+
+
+class WithdrawView(FeedView):
+    """Take an order back before anything of it is picked."""
+
+    def post(self, request: Request, number: str) -> HttpResponse:
+        order = _own_order(self.client, number)
+        withdraw_order(
+            order_id=order.pk, now=farm_now(), user=None, reason="withdrawn by the customer"
+        )
+        order.refresh_from_db()
+        return reply_json(request, order_record(order))
+
+
+def order_record(order: Order) -> dict[str, Any]:
+    """An order as its own customer may read it."""
+    lines = order.lines.select_related("listing", "promise").prefetch_related("shares__run")
+    return {
+        "order": order.number,
+        "state": order.state,
+        "week": order.week.name,
+        "ship_to": order.ship_to.code,
+        "ship_on": _day(order.ship_on),
+        "sent_at": _when(order.sent_at),
+        "version_seen": order.version_seen,
+        "lines": [_order_line_record(line) for line in lines],
+    }
+
+
+def _order_line_record(line: Line) -> dict[str, Any]:
+    promise = getattr(line, "promise", None)
+    shares = [row for row in line.shares.all() if row.run.is_signed]
+    return {
+        "listing": line.listing.name,
+        "asked": line.asked,
+        "unit": line.unit,
+        "least": line.least,
+        "unit_price": str(line.unit_price),
+        "state": line.state,
+        "code": line.reason_code or None,
+        "reason": line.reason or None,
+        "promise": promise.state if promise else None,
+        "promised": promise.units if promise and promise.state != "freed" else 0,
+        "sentence": shares[-1].buyer_sentence if shares else None,
+    }
+
+
+class ChangesView(FeedView):
+    """The reader's events after a sequence number, oldest first: heals any gap."""
+
+    def get(self, request: Request) -> HttpResponse:
+        after = request.query_params.get("after", "0")
+        if not after.isascii() or not after.isdigit() or len(after) > 18:
+            raise AfterNotANumber(after=after[:20])
+        rows = list(self.client.events.filter(sequence__gt=int(after))[: PAGE_LENGTH + 1])
+        more = len(rows) > PAGE_LENGTH
+        rows = rows[:PAGE_LENGTH]
+        events = ",".join(row.body for row in rows)
+        last = rows[-1].sequence if rows else int(after)
+        link = f"/api/v1/changes/?after={last}" if more else None
+        body = json.loads(f'{{"events":[{events}],"next":{json.dumps(link)}}}')
+        return reply_json(request, body)
+
+
+class AfterNotANumber(FarmError):
+    code = "after_not_a_number"
+    status = 400
+    title = "The sequence cannot be read"
+    message = "after={after} is not a whole number. Send the last sequence you have, or 0."

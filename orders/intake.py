@@ -1,0 +1,429 @@
+"""HOP 6 order: page, sheet, API, phone -> Order, Line, pencilled Promise. One path for all.
+
+Call from: orders/pages.py, orders/api.py, management command `demo`.
+Locks: the strain-forms of first-come lines, lowest key first.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from django.db import transaction
+from django.db.models import Max
+from django.utils import timezone
+
+from inventory.errors import FarmError, ForbiddenMove
+from inventory.models import Happening, Listing
+from inventory.people import User
+from inventory.setting_book import SettingBook
+from orders.listing import newest_version, prices_on, tier_prices
+from orders.models import Customer, Line, ListLine, Order, Promise, ShipTo, ShipWeek
+from orders.promising import (
+    AboveWhatIsLeft,
+    CanPromise,
+    change_promise,
+    left_under_lock,
+    make_promise,
+)
+from orders.rules import Judgement, RuleBook
+
+
+class OrderNotRight(FarmError):
+    code = "order_not_right"
+    status = 422
+    title = "The order cannot be read"
+    message = "Nothing was ordered: {first}. Mend the rows named and send it again."
+
+
+class WeekNotOpen(FarmError):
+    code = "week_not_open"
+    title = "That list is not open"
+    message = "The list of {week} {why}. {remedy}"
+
+
+class ShipDayNotOffered(FarmError):
+    code = "ship_day_not_offered"
+    status = 422
+    title = "Nothing ships that day"
+    message = "{week} ships on {days}, not on {asked}. Choose one of those days."
+
+
+class NotYourShipTo(FarmError):
+    code = "not_your_ship_to"
+    status = 404
+    title = "No such ship-to"
+    message = "{customer} has no ship-to {ship_to}. Use one of {known}."
+
+
+class NothingStands(FarmError):
+    code = "nothing_stands"
+    title = "No line could be taken"
+    message = "Nothing was ordered: {first}."
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One row of an order as it came in, in sale units."""
+
+    listing: str
+    asked: int
+    unit: int = 1
+    least: int | None = None
+    note: str = ""
+    takes_now: bool = False
+
+
+@dataclass(slots=True)
+class _Draft:
+    """A row on its way to becoming a Line."""
+
+    row: int
+    asked: Asked
+    listing: Listing
+    state: str = Line.State.OPEN
+    reason_code: str = ""
+    reason: str = ""
+
+    @property
+    def is_first_come(self) -> bool:
+        return self.asked.takes_now or self.listing.share_rule == Listing.Rule.FIRST_COME
+
+
+def send_order(
+    *,
+    customer: Customer,
+    ship_to_code: str,
+    week: ShipWeek,
+    ship_on: date,
+    rows: Sequence[Asked],
+    source: str,
+    idempotency_key: str,
+    now: datetime,
+    user: User | None = None,
+    version_seen: int | None = None,
+    number: str | None = None,
+    note: str = "",
+) -> Order:
+    """Take in one order: refuse what cannot be read, stop what may not go, pencil first come.
+
+    A row that may not go (resting, forbidden there) is kept as a refused line with its reason; the
+    others stand. Only the loader gives an order its ``number``. The same key returns the first
+    order. Raises WeekNotOpen, ShipDayNotOffered, NotYourShipTo, OrderNotRight, NothingStands,
+    AboveWhatIsLeft (office orders are all or nothing).
+    """
+    ship_to = _own_ship_to(customer, ship_to_code)
+    known = Order.objects.filter(customer=customer, idempotency_key=idempotency_key).first()
+    if known is not None:
+        return known
+    _refuse_closed_week(week, now)
+    if ship_on not in week.ship_days:
+        days = " and ".join(f"{day:%a %-d %b}" for day in week.ship_days)
+        raise ShipDayNotOffered(week=week.name, days=days, asked=f"{ship_on:%a %-d %b}")
+    drafts = _read_rows(rows)
+    with transaction.atomic():
+        order = Order.objects.create(
+            number=number or _next_number(),
+            customer=customer,
+            ship_to=ship_to,
+            week=week,
+            ship_on=ship_on,
+            tier=customer.tier_on(timezone.localdate(now)),
+            source=source,
+            idempotency_key=idempotency_key,
+            sent_at=now,
+            placed_by=user,
+            version_seen=version_seen,
+            note=note,
+        )
+        _judge_drafts(drafts, order, now)
+        _write_lines(drafts, order, now)
+        _refuse_empty(order)
+        facts = {"order": order.number, "week": week.name, "customer": customer.code}
+        Happening.objects.create(kind="order.sent", at=now, facts=facts)
+    return order
+
+
+def _own_ship_to(customer: Customer, code: str) -> ShipTo:
+    ship_to = customer.ship_tos.filter(code=code).first()
+    if ship_to is None:
+        known = ", ".join(customer.ship_tos.values_list("code", flat=True))
+        raise NotYourShipTo(customer=customer.name, ship_to=code or "(none)", known=known)
+    return ship_to
+
+
+def _refuse_closed_week(week: ShipWeek, now: datetime) -> None:
+    if week.published_at is None or now < week.published_at:
+        opens = f"{timezone.localtime(week.publish_at):%a %-d %b %H:%M}"
+        raise WeekNotOpen(
+            week=week.name, why=f"is not out before {opens}", remedy="Order when it is out."
+        )
+    # 12:00:00 is still in.
+    if week.closed_at is not None or now > week.cut_off_at:
+        closed = f"{timezone.localtime(week.cut_off_at):%a %-d %b %H:%M}"
+        raise WeekNotOpen(
+            week=week.name, why=f"closed on {closed}", remedy="Order from the next week's list."
+        )
+
+
+def _read_rows(rows: Sequence[Asked]) -> list[_Draft]:
+    """Every row as a draft, or one refusal that names all rows that cannot be read."""
+    problems: list[dict[str, Any]] = []
+    drafts: list[_Draft] = []
+    listings = {
+        row.name: row
+        for row in Listing.objects.filter(name__in=[row.listing for row in rows]).select_related(
+            "strain_form__strain__strain_class", "strain_form__form"
+        )
+    }
+    seen: dict[str, int] = {}
+    for index, row in enumerate(rows, 1):
+        listing = listings.get(row.listing)
+        problem = _row_problem(row, listing, seen)
+        if problem is not None:
+            problems.append({"row": index, "listing": row.listing, **problem})
+        elif listing is not None:
+            drafts.append(_Draft(row=index, asked=row, listing=listing))
+        seen.setdefault(row.listing, index)
+    if not rows:
+        problems.append({"row": 0, "code": "order_empty", "detail": "the order has no rows"})
+    if problems:
+        raise OrderNotRight(first=_first_words(problems), rows=problems)
+    return drafts
+
+
+def _first_words(problems: list[dict[str, Any]]) -> str:
+    first = problems[0]
+    more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
+    return f"row {first['row']} {first.get('listing', '')}: {first['detail']}{more}"
+
+
+def _row_problem(
+    row: Asked, listing: Listing | None, seen: dict[str, int]
+) -> dict[str, str] | None:
+    if listing is None:
+        return {"code": "listing_unknown", "detail": "there is no such listing"}
+    if row.listing in seen:
+        detail = f"it is on row {seen[row.listing]} already; put the sum on one row"
+        return {"code": "listing_twice", "detail": detail}
+    form = listing.strain_form.form
+    if row.asked < 1 or row.unit < 1:
+        return {"code": "asked_too_small", "detail": "ask for one or more"}
+    if row.asked % row.unit:
+        detail = f"{row.asked} is not a whole number of {row.unit}s"
+        return {"code": "asked_not_whole_units", "detail": detail}
+    if row.asked < form.minimum_line:
+        detail = f"the least that is sent of this form is {form.minimum_line} {form.unit_word}"
+        return {"code": "below_minimum_line", "detail": detail}
+    if row.least is not None and not 1 <= row.least <= row.asked:
+        detail = f"the least acceptable must lie between 1 and {row.asked}"
+        return {"code": "least_above_asked", "detail": detail}
+    return None
+
+
+def _next_number() -> str:
+    """The number after the highest that the service itself has given; they begin at 10001."""
+    highest = Order.objects.filter(number__regex=r"^1\d{4}$").aggregate(Max("number"))
+    return str(int(highest["number__max"] or 10000) + 1)
+
+
+def _judge_drafts(drafts: list[_Draft], order: Order, now: datetime) -> None:
+    version = newest_version(week=order.week)
+    offered = {row.listing_id: row for row in version.lines.all()} if version else {}
+    book = RuleBook.read(ship_to=order.ship_to)
+    for draft in drafts:
+        line = offered.get(draft.listing.pk)
+        if line is None or line.status not in (ListLine.Status.OFFERED,):
+            _stop_draft(draft, line)
+            continue
+        strain = draft.listing.strain_form.strain
+        _apply_judgement(draft, book.judge(strain=strain, on=order.ship_on))
+
+
+def _stop_draft(draft: _Draft, line: ListLine | None) -> None:
+    draft.state = Line.State.REFUSED
+    if line is None:
+        draft.reason_code, draft.reason = "not_on_list", "it is not on this week's list"
+        return
+    draft.reason_code = "line_" + line.status.replace(" ", "_")
+    draft.reason = f"{line.status}: {line.reason}" if line.reason else line.status
+
+
+def _apply_judgement(draft: _Draft, judgement: Judgement) -> None:
+    state = {
+        "allow": Line.State.OPEN,
+        "ask": Line.State.NEEDS_PERSON,
+        "paper": Line.State.NEEDS_PAPER,
+        "forbid": Line.State.REFUSED,
+    }[judgement.verdict]
+    if state != Line.State.OPEN:
+        draft.state = state
+        draft.reason_code, draft.reason = judgement.code, judgement.reason
+
+
+def _write_lines(drafts: list[_Draft], order: Order, now: datetime) -> None:
+    on = timezone.localdate(now)
+    book = SettingBook.read(on=on)
+    prices = prices_on(on=on)
+    first_come = [row for row in drafts if row.is_first_come and row.state != Line.State.REFUSED]
+    left: dict[int, CanPromise] = {}
+    if first_come:
+        ids = [row.listing.strain_form_id for row in first_come]
+        left = left_under_lock(strain_form_ids=ids, week=order.week, on=on, book=book)
+    for position, draft in enumerate(drafts, 1):
+        asked = draft.asked
+        line = Line.objects.create(
+            order=order,
+            position=position,
+            listing=draft.listing,
+            asked=asked.asked,
+            unit=asked.unit,
+            least=asked.least if asked.least is not None else asked.unit,
+            is_first_come=draft.is_first_come,
+            state=draft.state,
+            reason_code=draft.reason_code,
+            reason=draft.reason[:400],
+            unit_price=tier_prices(price=prices[draft.listing.pk], book=book)[order.tier - 1],
+            note=asked.note,
+        )
+        if draft in first_come:
+            _pencil(line, left[draft.listing.strain_form_id], order, now)
+
+
+def _pencil(line: Line, left: CanPromise, order: Order, now: datetime) -> None:
+    """Pencil a first-come line at once from what is left; the rest of the ask is answered."""
+    # A line of the same strain-form may have pencilled a moment ago, under this same lock.
+    units_left = left.units - _pencilled_in_order(order, left.stock.strain_form_id)
+    if order.source == Order.Source.PHONE and line.asked > units_left:
+        raise AboveWhatIsLeft(
+            asked=line.asked, listing=line.listing.name, week=order.week.name,
+            left=max(0, units_left),
+        )
+    units = min(line.asked, max(0, units_left)) // line.unit * line.unit
+    if units < line.least:
+        units = 0
+    if units < line.asked:
+        line.reason_code = "short"
+        line.reason = f"{line.asked - units} short: {max(0, units_left)} were left"
+        line.save(update_fields=["reason_code", "reason"])
+    if units:
+        make_promise(
+            line=line,
+            can=left,
+            units=units,
+            now=now,
+            user=order.placed_by,
+            reason=f"first come: {units} of {line.asked}",
+        )
+    if units_left - units < 1:
+        facts = {"listing": line.listing.name, "reason": "the last of it is promised"}
+        Happening.objects.create(kind="line.sold_through", at=now, facts=facts)
+
+
+def _pencilled_in_order(order: Order, strain_form_id: int) -> int:
+    promises = Promise.objects.filter(line__order=order, strain_form_id=strain_form_id)
+    return sum(promises.values_list("units", flat=True))
+
+
+def _refuse_empty(order: Order) -> None:
+    lines = list(order.lines.select_related("listing"))
+    if any(row.state != Line.State.REFUSED for row in lines):
+        return
+    rows = [
+        {"row": row.position, "listing": row.listing.name, "code": row.reason_code,
+         "detail": row.reason}
+        for row in lines
+    ]
+    raise NothingStands(first=f"{rows[0]['listing']}: {rows[0]['detail']}", rows=rows)
+
+
+@transaction.atomic
+def confirm_line(*, line_id: int, user: User, now: datetime, note: str = "") -> Line:
+    """A named person confirms a line that a rule row leaves to a person."""
+    user.must("confirm_line")
+    line = Line.objects.select_for_update().get(pk=line_id)
+    if line.state != Line.State.NEEDS_PERSON:
+        raise ForbiddenMove(
+            kind="Line", name=str(line), state=line.get_state_display(), wanted="confirmed",
+            why="only a line that waits for a person can be confirmed",
+        )
+    line.state, line.confirmed_by, line.confirmed_at = Line.State.OPEN, user, now
+    line.note = note or line.note
+    line.save(update_fields=["state", "confirmed_by", "confirmed_at", "note"])
+    return line
+
+
+@transaction.atomic
+def judge_again(*, week: ShipWeek, now: datetime) -> int:
+    """Look again at lines that wait for a paper: one may have been filed. Returns how many open."""
+    opened = 0
+    waiting = Line.objects.filter(order__week=week, state=Line.State.NEEDS_PAPER)
+    for line in waiting.select_related("order__ship_to__customer", "listing__strain_form__strain"):
+        book = RuleBook.read(ship_to=line.order.ship_to)
+        strain = line.listing.strain_form.strain
+        judgement = book.judge(strain=strain, on=line.order.ship_on)
+        if judgement.verdict == "allow":
+            line.state, line.reason_code, line.reason = Line.State.OPEN, "", judgement.reason
+            line.save(update_fields=["state", "reason_code", "reason"])
+            opened += 1
+    return opened
+
+
+@transaction.atomic
+def withdraw_line(*, line_id: int, now: datetime, user: User | None, reason: str) -> Line:
+    """Take one line back before it is picked. Its promise is freed with a reason and a notice.
+
+    Raises ForbiddenMove once pieces have left their tray.
+    """
+    line = Line.objects.select_for_update().select_related("order", "listing").get(pk=line_id)
+    promise = Promise.objects.select_for_update().filter(line=line).first()
+    if promise is not None and promise.state in Promise.IN_THE_WATER:
+        free_promise(promise=promise, now=now, user=user, reason=reason)
+    elif promise is not None and promise.state != Promise.State.FREED:
+        raise ForbiddenMove(
+            kind="Line", name=str(line), state=promise.get_state_display(), wanted="withdrawn",
+            why="its pieces have left their tray; put them back first",
+        )
+    line.state, line.reason_code, line.reason = Line.State.WITHDRAWN, "withdrawn", reason
+    line.save(update_fields=["state", "reason_code", "reason"])
+    facts = {
+        "order": line.order.number, "customer": line.order.customer.code,
+        "listing": line.listing.name, "reason": reason,
+    }
+    Happening.objects.create(kind="order.changed", at=now, facts=facts)
+    return line
+
+
+@transaction.atomic
+def withdraw_order(*, order_id: int, now: datetime, user: User | None, reason: str) -> Order:
+    """Take a whole order back before anything of it is picked."""
+    order = Order.objects.select_for_update().get(pk=order_id)
+    if Order.State.WITHDRAWN not in Order.MOVES[order.state]:
+        raise ForbiddenMove(
+            kind="Order", name=order.number, state=order.get_state_display(), wanted="withdrawn",
+            why="it is being picked or packed; ask the office",
+        )
+    for line in order.lines.exclude(state=Line.State.WITHDRAWN):
+        withdraw_line(line_id=line.pk, now=now, user=user, reason=reason)
+    order.state = Order.State.WITHDRAWN
+    order.save(update_fields=["state"])
+    return order
+
+
+@transaction.atomic
+def free_promise(*, promise: Promise, now: datetime, user: User | None, reason: str) -> Promise:
+    """Free a promise with a cause. The sharing rule can never do this to an inked one."""
+    if Promise.State.FREED not in Promise.MOVES[promise.state]:
+        raise ForbiddenMove(
+            kind="Promise", name=str(promise.line), state=promise.get_state_display(),
+            wanted="freed", why="it is on its way or already settled",
+        )
+    was = promise.state
+    promise = change_promise(promise_id=promise.pk, state=Promise.State.FREED, reason=reason)
+    facts = {
+        "promise": promise.pk, "line": promise.line_id, "was": was,
+        "strain_form": promise.strain_form_id, "order": promise.line.order.number,
+        "customer": promise.line.order.customer.code, "reason": reason,
+    }
+    Happening.objects.create(kind="promise.freed", at=now, facts=facts)
+    return promise

@@ -1,0 +1,43 @@
+"""The availability list on paper."""
+
+from pathlib import Path
+
+from django.conf import settings
+from django.template.loader import render_to_string
+from django.utils import timezone
+
+from inventory.models import Site
+from orders.calc.weeks import time_text
+from orders.list_rows import list_groups
+from orders.models import ListVersion
+
+PAPER_CSS = Path(settings.BASE_DIR) / "config" / "static" / "css"
+
+
+def render_pdf(html: str, *css_names: str) -> bytes:
+    """A PDF of one document. WeasyPrint is slow to import, so it is read here and not before."""
+    from weasyprint import CSS, HTML
+
+    sheets = [CSS(filename=str(PAPER_CSS / name)) for name in css_names]
+    pdf: bytes = HTML(string=html, base_url=str(PAPER_CSS)).write_pdf(stylesheets=sheets)
+    return pdf
+
+
+def availability_pdf(*, version: ListVersion, tier: int) -> bytes:
+    """The list of one version at one tier's prices, as PDF."""
+    week = version.week
+    zone = timezone.get_current_timezone_name()
+    site = Site.objects.filter(is_origin=True).first()
+    context = {
+        "week": week,
+        "week_number": week.name[-2:],
+        "version": version,
+        "tier": tier,
+        "groups": list_groups(version=version, tier=tier),
+        "farm_name": site.name if site else "The farm",
+        "out_words": time_text(at=week.publish_at, zone=zone),
+        "cut_off_words": time_text(at=week.cut_off_at, zone=zone),
+        "published_words": time_text(at=version.published_at, zone=zone),
+        "ship_words": " and ".join(f"{day:%a %-d %b}" for day in week.ship_days),
+    }
+    return render_pdf(render_to_string("orders/list_paper.html", context), "paper.css")

@@ -1,0 +1,123 @@
+"""HOP 6 rules: what may go where, and the papers that let it -> a judgement on each line.
+
+Call from: orders/intake.py, orders/listing pages, shipping/handing_over.py.
+Nothing here is legal advice: every row carries the day it was checked and by whom.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from django.db.models import Q, Sum
+
+from inventory.models import Strain
+from orders.models import Paper, PaperUse, RegionRule, ShipTo
+
+EXPORT_REGION = "export"
+EVERYWHERE = "*"
+STRICTEST_FIRST = ("forbid", "paper", "ask", "allow")
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What a rule row says of one strain for one ship-to. ``paper`` is the one that lets it go."""
+
+    verdict: str
+    code: str
+    reason: str
+    paper: Paper | None = None
+    balance_pieces: int | None = None
+
+
+@dataclass(frozen=True)
+class RuleBook:
+    """The rows and papers that bear on one ship-to, read once."""
+
+    ship_to: ShipTo
+    rules: Sequence[RegionRule]
+    papers: Sequence[Paper]
+    used: dict[tuple[int, str], int]
+
+    @classmethod
+    def read(cls, *, ship_to: ShipTo) -> "RuleBook":
+        regions = [ship_to.region, EVERYWHERE]
+        if ship_to.is_export:
+            regions.append(EXPORT_REGION)
+        papers = Paper.objects.filter(
+            Q(ship_to=ship_to) | Q(ship_to__isnull=True, customer=ship_to.customer)
+        )
+        uses = PaperUse.objects.filter(paper__in=papers).values_list("paper", "taxon")
+        return cls(
+            ship_to=ship_to,
+            rules=list(RegionRule.objects.filter(region__in=regions)),
+            papers=list(papers),
+            used={(paper, taxon): total for paper, taxon, total in uses.annotate(Sum("pieces"))},
+        )
+
+    def judge(self, *, strain: Strain, on: date) -> Judgement:
+        """The strictest verdict that any row has for this strain. No row at all: a person decides."""
+        judgements = [self._of_row(row, strain, on) for row in self._rows_for(strain)]
+        if not any(row.region == self.ship_to.region for row in self._rows_for(strain)):
+            words = (
+                f"no rule is on file for {strain.strain_class.name.lower()} to "
+                f"{self.ship_to.place}; the office checks and confirms"
+            )
+            judgements.append(Judgement("ask", "rule_unknown", words))
+        return min(judgements, key=lambda row: STRICTEST_FIRST.index(row.verdict))
+
+    def _rows_for(self, strain: Strain) -> list[RegionRule]:
+        """For each region the nearest row: a taxon's own before its class's."""
+        rows = []
+        for region in {row.region for row in self.rules}:
+            there = [row for row in self.rules if row.region == region]
+            nearest = _nearest(there, strain)
+            if nearest is not None:
+                rows.append(nearest)
+        return rows
+
+    def _of_row(self, row: RegionRule, strain: Strain, on: date) -> Judgement:
+        verdict = row.verdict_on(on)
+        if verdict == RegionRule.Verdict.FORBID:
+            return Judgement(verdict, "region_forbids", f"{row.text} ({self.ship_to.place})")
+        if verdict == RegionRule.Verdict.ASK:
+            return Judgement(verdict, "person_confirms", row.text)
+        if verdict == RegionRule.Verdict.ALLOW:
+            return Judgement(verdict, "", "")
+        return self._paper_judgement(row, strain, on)
+
+    def _paper_judgement(self, row: RegionRule, strain: Strain, on: date) -> Judgement:
+        for paper in self.papers:
+            if not paper.is_valid_on(on) or not _covers(paper, row, strain):
+                continue
+            balance = self._balance(paper, strain.taxon)
+            if balance is None or balance > 0:
+                return Judgement("allow", "", f"paper {paper.code}", paper, balance)
+        return Judgement("paper", "paper_missing", f"waits for a paper: {row.text}")
+
+    def _balance(self, paper: Paper, taxon: str) -> int | None:
+        """Pieces still allowed on a paper; None where it sets no number."""
+        allowed = paper.allowed.get(taxon)
+        if allowed is None:
+            return None
+        return int(allowed) - self.used.get((paper.pk, taxon), 0)
+
+
+def _nearest(rows: Iterable[RegionRule], strain: Strain) -> RegionRule | None:
+    own = [row for row in rows if row.taxon and row.taxon == strain.taxon]
+    if own:
+        return own[0]
+    of_class = [row for row in rows if row.strain_class_id == strain.strain_class_id]
+    if of_class:
+        return of_class[0]
+    # A row without class or taxon speaks of everything that is listed for trade.
+    listed = [row for row in rows if row.strain_class_id is None and not row.taxon]
+    return listed[0] if listed and strain.cites_appendix else None
+
+
+def _covers(paper: Paper, row: RegionRule, strain: Strain) -> bool:
+    if row.region == EXPORT_REGION:
+        wanted = "re-export certificate" if strain.is_reexport else "export permit"
+        return paper.kind == wanted and strain.taxon in paper.allowed
+    if paper.kind in ("export permit", "re-export certificate", "import permit"):
+        return False
+    return strain.strain_class_id in paper.classes or strain.taxon in paper.allowed

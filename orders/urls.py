@@ -1,0 +1,15 @@
+from django.urls import path
+
+from orders import pages
+
+urlpatterns = [
+    path("weeks/<str:week_name>/list/", pages.list_page, name="list"),
+    path("weeks/<str:week_name>/list.pdf", pages.list_pdf, name="list-pdf"),
+    path("weeks/<str:week_name>/numbers/", pages.numbers_page, name="numbers"),
+    path("weeks/<str:week_name>/sharing/", pages.sharing_page, name="sharing"),
+    path("orders/", pages.orders_page, name="orders"),
+    path("orders/<str:number>/", pages.order_page, name="order"),
+    path("orders/<str:number>/withdraw/", pages.withdraw_page, name="withdraw"),
+    path("orders/<str:number>/export/<str:kind>/", pages.export_tick_page, name="export-tick"),
+    path("lines/<int:line_id>/confirm/", pages.confirm_line_page, name="confirm-line"),
+]

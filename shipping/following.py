@@ -1,0 +1,67 @@
+"""What the shipping side does when it hears of a happening: sheets and plans go stale.
+
+Call from: config/ticking.py.
+"""
+
+from datetime import datetime
+
+from django.db.models import Q, QuerySet
+
+from inventory.models import Happening
+from orders.models import ShipWeek
+from shipping.models import PackPlan, PickSheet
+from shipping.picking import make_stale
+from shipping.shortfalls import check_stock
+
+HOLDS = frozenset({"hold.raised", "hold.confirmed", "hold.lifted", "hold.void"})
+COUNTS = frozenset({"stock.counted", "stock.died", "tray.shifted"})
+
+
+def follow_happening(happening: Happening, *, now: datetime) -> None:
+    """Mark stale what the happening has made untrue, and record what is missing for it."""
+    facts = happening.facts
+    if happening.kind in HOLDS:
+        _stale_sheets(Q(tasks__tray__code__in=facts.get("trays", [])), _words(happening))
+        if happening.kind in ("hold.raised", "hold.confirmed"):
+            _check(facts.get("strain_forms", []), _words(happening), now)
+    elif happening.kind in COUNTS:
+        _stale_sheets(Q(tasks__tray__code=facts.get("tray")), _words(happening))
+        _check([facts["strain_form"]], _words(happening), now)
+    elif happening.kind == "promise.freed":
+        _stale_sheets(Q(tasks__promise_id=facts["promise"]), _words(happening))
+        _void_plans(facts["order"], f"order {facts['order']} changed: {facts['reason']}", now)
+    elif happening.kind == "shortfall.settled":
+        forms = facts.get("strain_forms", [])
+        _stale_sheets(Q(tasks__promise__strain_form_id__in=forms), _words(happening))
+    elif happening.kind == "order.set_aside":
+        _stale_sheets(Q(tasks__promise__line__order__number=facts["order"]), _words(happening))
+
+
+def _words(happening: Happening) -> str:
+    facts = happening.facts
+    subject = facts.get("tray") or facts.get("scope") or facts.get("order") or ""
+    kind = happening.kind.replace(".", " ").replace("_", " ")
+    return f"{kind} {subject}: {facts.get('reason', '')}".strip(": ")
+
+
+def _stale_sheets(which: Q, reason: str) -> None:
+    live: QuerySet[PickSheet] = PickSheet.objects.filter(
+        which, state__in=[PickSheet.State.DRAWN, PickSheet.State.PRINTED]
+    ).distinct()
+    for sheet in live:
+        make_stale(sheet=sheet, reason=reason)
+
+
+def _void_plans(order_number: str, reason: str, now: datetime) -> None:
+    PackPlan.objects.filter(order__number=order_number, void_at__isnull=True).exclude(
+        order__state__in=["on the road", "arrived", "settled"]
+    ).update(void_at=now, void_reason=reason[:200])
+
+
+def _check(strain_form_ids: list[int], cause: str, now: datetime) -> None:
+    """Where inked promises may outweigh what is left, a shortfall is recorded at once."""
+    for week in ShipWeek.objects.filter(
+        inked_at__isnull=False, promised_totals__pieces__gt=0
+    ).distinct():
+        for strain_form_id in strain_form_ids:
+            check_stock(strain_form_id=strain_form_id, week=week, cause=cause, now=now)
