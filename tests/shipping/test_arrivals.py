@@ -28,7 +28,7 @@ from shipping.arrivals import (
 )
 from shipping.crediting import CreditTooLarge, apply_credit, approve_credit, void_credit
 from shipping.handing_over import hand_over, make_shipment, mark_delivered, move_shipment
-from shipping.models import ArrivalReport, Credit, LaneLoss, PackPlan, ReportPhoto, Shipment
+from shipping.models import ArrivalReport, Credit, ReportPhoto, Shipment
 from shipping.photos import PhotoUnreadable
 from tests.shipping.scene import build_scene, eastern_time, farm_time
 from tests.shipping.test_handing_over import pack
@@ -64,9 +64,9 @@ def _deliver(scene, order, at=DELIVERED_AT, collected_at=None, **plan):
 
 
 def picture(shade: int, size=(60, 40), **saved) -> bytes:
-    """A drawn photo: each shade is another picture."""
+    """A drawn photo: each shade is another picture; a JPEG where it carries what phones write."""
     kept = BytesIO()
-    Image.new("RGB", size, (shade, 90, 40)).save(kept, "JPEG", **saved)
+    Image.new("RGB", size, (shade, 90, 40)).save(kept, "JPEG" if saved else "PNG", **saved)
     return kept.getvalue()
 
 
@@ -408,7 +408,12 @@ def test_a_picture_lying_on_its_side_is_put_upright(scene, delivered, tmp_path):
 
 @pytest.mark.parametrize(
     "content",
-    [b"", b"MZ\x90\x00", b"<svg xmlns='http://www.w3.org/2000/svg'/>", picture(9)[:200]],
+    [
+        b"",
+        b"MZ\x90\x00",
+        b"<svg xmlns='http://www.w3.org/2000/svg'/>",
+        picture(9, quality=90)[:300],
+    ],
     ids=["empty", "a program", "a drawing with scripts", "cut off"],
 )
 def test_what_is_no_picture_is_refused_by_its_name(scene, delivered, content):
