@@ -122,13 +122,14 @@ class Supply:
 
 def read_stock(*, strain_form_ids: Iterable[int] | None = None) -> list[StrainStock]:
     """Every strain-form with what stands of it, in one statement."""
-    rows = StrainForm.objects.order_by(
-        "strain__strain_class__list_order", "strain__key", "form__key", "tray_order", "slot"
-    )
+    rows = StrainForm.objects.all()
     if strain_form_ids is not None:
         rows = rows.filter(pk__in=list(strain_form_ids))
     stocks: dict[int, StrainStock] = {}
-    for row in _annotated(rows).values(*_STRAIN_COLUMNS, *_TRAY_COLUMNS):
+    ordered = _annotated(rows).order_by(
+        "strain__strain_class__list_order", "strain__key", "form__key", "tray_order", "slot"
+    )
+    for row in ordered.values(*_STRAIN_COLUMNS, *_TRAY_COLUMNS):
         stock = stocks.get(row["pk"])
         if stock is None:
             stock = stocks[row["pk"]] = _strain_stock(row)

@@ -17,14 +17,14 @@ from inventory.errors import FarmError
 from inventory.models import Listing, Tray
 from inventory.supply import read_stock, reserve_gap
 from orders.calc.weeks import day_text, time_text
-from orders.models import Order
+from orders.models import Line, Order
 from orders.papers import render_pdf
 from shipping.bagging import BagToTie, bags_to_tie
 from shipping.contents import HARMFUL_STING, box_labels, hazard_words
 from shipping.models import Bag, BagKind, PickSheet, PickTask
 
 QUIET_MODULES = 4
-MODULE_MM = 0.8
+MODULE_MM = 0.9
 TALLY_OF = 5
 # How many places to each side of a tray count as its neighbours: two rows, so one step is two.
 NEIGHBOUR_SLOTS = 2
@@ -186,23 +186,25 @@ def bag_labels_pdf(*, order: Order) -> bytes:
 def bag_labels(*, order: Order) -> list[dict[str, Any]]:
     """What each bag label says, in the order of the codes. Raises NothingToLabel."""
     tied = Bag.objects.filter(shipment__order=order).select_related(
-        "listing__strain_form__strain", "listing__strain_form__form", "tray", "system", "kind"
+        "line__listing__strain_form__strain",
+        "line__listing__strain_form__form",
+        "tray",
+        "system",
+        "kind",
     )
     by_code = {bag.code: bag for bag in tied}
     kinds = {kind.code: kind for kind in BagKind.objects.all()}
-    labels = [_tied_label(bag, order) for bag in by_code.values()]
+    labels = [_tied_label(bag) for bag in by_code.values()]
     labels += [
-        _planned_label(row, order, kinds)
-        for row in bags_to_tie(order=order)
-        if row.code not in by_code
+        _planned_label(row, kinds) for row in bags_to_tie(order=order) if row.code not in by_code
     ]
     if not labels:
         raise NothingToLabel(order=order.number)
     return sorted(labels, key=lambda label: label["code"])
 
 
-def _tied_label(bag: Bag, order: Order) -> dict[str, Any]:
-    words = _label_words(bag.code, order, bag.listing, bag.kind, bag.pieces)
+def _tied_label(bag: Bag) -> dict[str, Any]:
+    words = _label_words(bag.code, bag.line, bag.kind, bag.pieces)
     zone = timezone.get_current_timezone_name()
     return words | {
         "tray": bag.tray.code,
@@ -212,9 +214,9 @@ def _tied_label(bag: Bag, order: Order) -> dict[str, Any]:
     }
 
 
-def _planned_label(row: BagToTie, order: Order, kinds: dict[str, BagKind]) -> dict[str, Any]:
+def _planned_label(row: BagToTie, kinds: dict[str, BagKind]) -> dict[str, Any]:
     kind = kinds[row.promise.strain_form.bag]
-    words = _label_words(row.code, order, row.promise.line.listing, kind, row.pieces)
+    words = _label_words(row.code, row.promise.line, kind, row.pieces)
     return words | {
         "tray": row.task.tray.code,
         "system": row.task.sheet.system.code,
@@ -223,19 +225,18 @@ def _planned_label(row: BagToTie, order: Order, kinds: dict[str, BagKind]) -> di
     }
 
 
-def _label_words(
-    code: str, order: Order, listing: Listing, kind: BagKind, pieces: int
-) -> dict[str, Any]:
-    strain, form = listing.strain_form.strain, listing.strain_form.form
+def _label_words(code: str, line: Line, kind: BagKind, pieces: int) -> dict[str, Any]:
+    strain_form = line.listing.strain_form
+    strain, form = strain_form.strain, strain_form.form
     return {
         "code": code,
         "qr": qr_code(text=code),
-        "title": listing.title,
+        "line": line.position,
+        "title": line.listing.title,
         "key": strain.key,
         "form": form.key,
         "taxon": strain.taxon,
         "pieces": f"{pieces} pieces" if pieces > 1 else "",
-        "order": order.number,
         "bag": kind.code,
         "water_ml": kind.water_ml,
         "hazard": hazard_words(strain=strain),
