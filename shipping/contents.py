@@ -45,7 +45,7 @@ def hazard_words(*, strain: Strain) -> str:
     if strain.toxin >= HAZARD_FROM_TOXIN:
         return "PALYTOXIN: gloves and goggles"
     if strain.sting >= HARMFUL_STING:
-        return "STINGS: gloves; apart from other corals"
+        return "STINGS: gloves, keep apart"
     return ""
 
 

@@ -26,6 +26,8 @@ from shipping.models import Bag, BagKind, PickSheet, PickTask
 QUIET_MODULES = 4
 MODULE_MM = 0.9
 TALLY_OF = 5
+# What stands on one line of a bag label in its usual size.
+SHORT_NAME_LETTERS = 24
 # How many places to each side of a tray count as its neighbours: two rows, so one step is two.
 NEIGHBOUR_SLOTS = 2
 
@@ -66,7 +68,7 @@ def pick_sheet_pdf(*, sheet: PickSheet) -> bytes:
         "sheet": sheet,
         "day_words": day_text(sheet.ship_on),
         "drawn_words": time_text(at=sheet.drawn_at, zone=zone),
-        "walk_words": f"{sheet.walk_m:.0f} m, about {sheet.walk_min:.0f} min, {len(blocks)} trays",
+        "walk_words": f"{len(blocks)} trays, {sheet.walk_m:.0f} m, {sheet.walk_min:.0f} min",
         "checksum_words": f"{sheet.stamp} · {sheet.checksum_pieces} single pieces on this sheet",
         "blocks": blocks,
     }
@@ -233,6 +235,7 @@ def _label_words(code: str, line: Line, kind: BagKind, pieces: int) -> dict[str,
         "qr": qr_code(text=code),
         "line": line.position,
         "title": line.listing.title,
+        "is_long": len(f"{line.listing.title} {strain.key} {form.key}") > SHORT_NAME_LETTERS,
         "key": strain.key,
         "form": form.key,
         "taxon": strain.taxon,
