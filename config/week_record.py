@@ -4,16 +4,20 @@ The shape is described in DEVELOPERS.md and held by tests/project/test_week_reco
 """
 
 import json
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 from django.utils import timezone
 
 from inventory.models import Listing, StrainForm
+from inventory.setting_book import SettingBook
+from inventory.supply import read_stock, supply_of_all
 from orders import sharing
 from orders.listing import DraftLine, draft_list, term_record
 from orders.models import FeedEvent, ListLine, ShareRun, ShipWeek
 from shipping.models import Credit, PackPlan, PickSheet, PickTask
+from shipping.picking import pulled_since_count
 
 
 def week_record(*, week: ShipWeek, now: datetime) -> dict[str, Any]:
@@ -43,8 +47,9 @@ def _can_promise(week: ShipWeek, now: datetime) -> dict[str, Any]:
         for line in first.lines.select_related("listing"):
             record[line.listing.name] = {"total": line.total, "terms": _frozen_terms(line)}
     else:
+        gross = _gross_units(week, now)
         for row in draft_list(week=week, now=now, is_on_sale=False):
-            record[row.listing.name] = _live(row)
+            record[row.listing.name] = _live(row, gross[row.listing.strain_form_id])
     return dict(sorted(record.items()))
 
 
@@ -53,9 +58,30 @@ def _frozen_terms(line: ListLine) -> list[dict[str, Any]]:
     return terms
 
 
-def _live(row: DraftLine) -> dict[str, Any]:
+def _gross_units(week: ShipWeek, now: datetime) -> dict[int, int]:
+    """What the counts alone give: nothing promised subtracted, what was picked since put back."""
+    on = timezone.localdate(now)
+    stocks = read_stock()
+    for stock in stocks:
+        pulled = pulled_since_count(stock)
+        stock.trays = [
+            replace(row, pieces=row.pieces + pulled.get(row.tray_id, 0)) for row in stock.trays
+        ]
+    supplies = supply_of_all(
+        stocks=stocks,
+        monday=week.monday,
+        first_ship_on=week.first_ship_on,
+        is_on_sale=False,
+        on=on,
+        book=SettingBook.read(on=on),
+    )
+    return {strain_form_id: supply.units for strain_form_id, supply in supplies.items()}
+
+
+def _live(row: DraftLine, gross: int) -> dict[str, Any]:
     terms = [term_record(term) for term in row.terms]
-    return {"total": row.total, "gross": row.gross, "terms": terms}
+    is_stopped = row.stop == "colour"
+    return {"total": row.total, "gross": 0 if is_stopped else gross, "terms": terms}
 
 
 def _lines(week: ShipWeek) -> list[dict[str, Any]]:

@@ -70,7 +70,7 @@ def _list_row(line: ListLine, tier: int) -> ListRow:
         is_toxic=strain.toxin >= 2,
         status=line.status,
         state_slug=line.status.replace(" ", "-"),
-        words=line.reason or line.note,
+        words=line.reason or (line.note if line.status == ListLine.Status.OFFERED else ""),
         shown=shown_words(line.shown, line.can_promise) if line.can_promise else "",
         was_shown=was if was.rstrip("+").isdigit() else "",
         price=line.price(tier),

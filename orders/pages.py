@@ -27,6 +27,7 @@ from orders.models import (
     ExportTick,
     Line,
     ListLine,
+    ListVersion,
     Order,
     Promise,
     Seat,
@@ -69,7 +70,8 @@ def list_page(request: HttpRequest, week_name: str) -> HttpResponse:
     if request.method == "POST":
         return _send_from_page(request, user, week_name)
     week = week_named(name=week_name)
-    version = newest_version(week=week)
+    versions = list(week.versions.all())
+    version = _version_shown(request, versions)
     if version is None:
         raise Unknown(kind="list for", name=week_name)
     customer = customer_of(user)
@@ -82,13 +84,16 @@ def list_page(request: HttpRequest, week_name: str) -> HttpResponse:
         "week": week,
         "week_number": week.name[-2:],
         "version": version,
+        "versions": versions,
         "farm_name": _farm_name(),
         "ship_to": ship_to,
         "ship_tos": ship_tos,
         "tier": tier,
         "groups": groups,
         "is_staff": user.is_staff_member,
-        "can_order": week.closed_at is None and (customer or user.may("order_for_customer")),
+        "can_order": week.closed_at is None
+        and version == versions[-1]
+        and bool(customer or user.may("order_for_customer")),
         "is_open": week.closed_at is None,
         "order_key": secrets.token_urlsafe(16),
         "ship_days": [
@@ -100,6 +105,13 @@ def list_page(request: HttpRequest, week_name: str) -> HttpResponse:
         "has_toxic": any(row.is_toxic for group in groups for row in group.rows),
     }
     return render(request, "orders/list.html", context)
+
+
+def _version_shown(request: HttpRequest, versions: list[ListVersion]) -> ListVersion | None:
+    """The version asked for by number, else the newest."""
+    wanted = request.GET.get("version", "")
+    asked = [row for row in versions if str(row.number) == wanted]
+    return (asked or versions[-1:] or [None])[0]
 
 
 def _farm_name() -> str:
@@ -388,11 +400,11 @@ def sharing_page(request: HttpRequest, week_name: str) -> HttpResponse:
             short = run.lines.filter(is_short=True).count()
             messages.success(request, f"Shared out: {short} lines end below what was asked.")
         return redirect("sharing", week_name)
-    preview = sharing.preview(week=week, now=now)
+    shown = sharing.signed_listings(week=week) or sharing.preview(week=week, now=now)
     zone = timezone.get_current_timezone_name()
     context = {
         "week": week,
-        "listings": [_shared_listing(row) for row in preview if row.is_short],
+        "listings": [_shared_listing(row) for row in shown if row.is_short],
         "may_share": user.may("share_out") and week.inked_at is None,
         "is_shared": week.shared_at is not None,
         "state_words": _sharing_words(week, zone),

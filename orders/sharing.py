@@ -95,6 +95,45 @@ def preview(*, week: ShipWeek, now: datetime) -> list[SharedListing]:
     return [_share_listing(*group, book) for group in _groups(lines, promises)]
 
 
+def signed_listings(*, week: ShipWeek) -> list[SharedListing]:
+    """The listings of the week's signed run as they were shared; empty before there is one."""
+    run = ShareRun.objects.filter(week=week, is_signed=True).order_by("-id").first()
+    if run is None:
+        return []
+    traces = {row["listing"]: row["trace"] for row in json.loads(run.result)}
+    by_listing: dict[str, list[ShareLine]] = {}
+    rows = run.lines.select_related("line__listing", "line__order__ship_to__customer")
+    for row in rows.order_by("line__listing__name", "line__order__number"):
+        by_listing.setdefault(row.line.listing.name, []).append(row)
+    return [_as_shared(group, traces[name]) for name, group in by_listing.items()]
+
+
+def _as_shared(rows: Sequence[ShareLine], trace: Mapping[str, Any]) -> SharedListing:
+    return SharedListing(
+        listing=rows[0].line.listing,
+        rule=rows[0].rule,
+        available=rows[0].available,
+        asked=sum(row.asked for row in rows),
+        is_short=any(row.is_short for row in rows),
+        lines=tuple(
+            SharedLine(
+                line_id=row.line_id,
+                order_number=row.line.order.number,
+                shop=row.line.order.ship_to.customer.name,
+                asked=row.asked,
+                promised=row.promised,
+                first_come=row.first_come,
+                equal=row.equal,
+                proportional=row.proportional,
+                sentence=row.sentence,
+                buyer_sentence=row.buyer_sentence,
+            )
+            for row in rows
+        ),
+        trace=trace,
+    )
+
+
 def shareable_lines(*, week: ShipWeek) -> list[Line]:
     """Open lines of a week, less those that law, papers, export or a credit stop keep back."""
     lines = Line.objects.filter(order__week=week, state=Line.State.OPEN)

@@ -323,9 +323,9 @@ def _stop_plan(
     outcome: PlanOutcome | None,
 ) -> PackPlan:
     """A plan that cannot be made: no fresh forecast, or no box set that carries the bags."""
-    sentence = "Stop: no set of boxes carries these bags within volume and mass."
+    sentence = "No set of boxes carries these bags within volume and mass."
     if outcome is None:
-        sentence = "Stop: no forecast younger than 6 h. Enter one by hand and plan again."
+        sentence = "No forecast younger than 6 h. Enter one by hand and plan again."
     zero = Decimal("0.00")
     goods = goods_of(rows=rows)
     return PackPlan.objects.create(
@@ -516,19 +516,19 @@ def _sentence(choice: PackChoice, day: LaneDay) -> str:
     late = min(box.option.late[0] for box in choice.boxes)
     boxes = " + ".join(box.filled.size.code for box in choice.boxes)
     packs = sum(box.option.heat_packs for box in choice.boxes)
-    inside = f"{packs} heat pack{'s' if packs != 1 else ''}"
+    inside = f"{packs} heat pack{'s' if packs != 1 else ''}" if packs else "no packs"
     gels = sum(box.option.gel_packs for box in choice.boxes)
     if gels:
         inside = f"{gels} cool pack{'s' if gels != 1 else ''}"
     way = f"{boxes}, {inside}, {choice.delivery}"
     numbers = f"{min(lows):.1f} to {max(highs):.1f} C on the way, {late:.1f} if a day late"
     if choice.is_barred:
-        return f"Stop: every way to pack it is barred; nearest is {way}: {numbers}."
+        return f"Every way to pack it is barred; nearest is {way}: {numbers}."
     if choice.verdict == "clear":
-        return f"Clear: {way}: {numbers}."
+        return f"{way}: {numbers}."
     if choice.verdict == "care":
-        return f"Care: {way}: {numbers}. It needs the shop's consent to the late risk."
-    return f"Stop: {way} comes closest: {numbers}."
+        return f"{way}: {numbers}. It needs the shop's consent to the late risk."
+    return f"{way} comes closest: {numbers}."
 
 
 def _move_shipment(order: Order, plan: PackPlan, now: datetime) -> None:

@@ -7,7 +7,7 @@ Locks: the ship week's row, so that two people drawing at once draw one after th
 import hashlib
 import json
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 
 from django.db import transaction
@@ -193,7 +193,7 @@ def _candidate(
     grades: dict[int, float],
 ) -> tray_choice.Tray | None:
     out = pulled.get(row.tray_id, 0)
-    as_counted = TrayStock(**{**_fields(row), "pieces": row.pieces + out})
+    as_counted = replace(row, pieces=row.pieces + out)
     countable = tray_countable(row=as_counted, stock=stock, ship_on=week.first_ship_on, book=book)
     return tray_choice.Tray(
         code=row.tray,
@@ -208,10 +208,6 @@ def _candidate(
         is_held=row.is_held_in(week.monday),
         aisle_length_m=float(tray.trough.aisle_length_m),
     )
-
-
-def _fields(row: TrayStock) -> dict[str, object]:
-    return {name: getattr(row, name) for name in TrayStock.__slots__}
 
 
 def pulled_since_count(stock: StrainStock) -> dict[int, int]:

@@ -74,7 +74,7 @@ def _lines(curve: Mapping[str, Any], scale: _Scale) -> SafeString:
         scale.x((len(base) - 1) * step_h) + 6,
         scale.y(base[-1]) - 6,
         scale.x((len(late) - 1) * step_h) + 6,
-        scale.y(late[-1]) + 4,
+        scale.y(late[-1]) - 6,
     )
 
 

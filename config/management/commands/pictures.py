@@ -1,0 +1,133 @@
+"""Take pictures of every page of the demo farm, at three widths, in a headless browser."""
+
+import os
+import subprocess
+import sys
+import time
+import urllib.request
+from argparse import ArgumentParser
+from pathlib import Path
+from typing import Any
+
+from django.conf import settings
+from django.core.management.base import BaseCommand
+
+from shipping.models import PickSheet
+
+WIDTHS = (320, 390, 1280)
+OFFICE, BUYER = "office@saltmarrow.example", "buyer@gullwickaquaria.example"
+CHROMIUM = "/usr/bin/chromium"
+
+
+def pages() -> dict[str, tuple[str, str]]:
+    """Name -> who looks and at which address."""
+    sheet = PickSheet.objects.filter(ship_on="2026-12-02", state="drawn").first()
+    stamp = sheet.stamp if sheet else ""
+    return {
+        "log-in": ("", "/log-in/"),
+        "today-office": (OFFICE, "/"),
+        "today-buyer": (BUYER, "/"),
+        "list-buyer": (BUYER, "/weeks/2026-W49/list/"),
+        "list-office": (OFFICE, "/weeks/2026-W49/list/"),
+        "numbers": (OFFICE, "/weeks/2026-W49/numbers/"),
+        "orders": (OFFICE, "/orders/"),
+        "order-office": (OFFICE, "/orders/4902/"),
+        "order-export": (OFFICE, "/orders/4913/"),
+        "order-buyer": (BUYER, "/orders/4902/"),
+        "sharing": (OFFICE, "/weeks/2026-W49/sharing/"),
+        "sheets": (OFFICE, "/weeks/2026-W49/sheets/"),
+        "sheet": (OFFICE, f"/sheets/{stamp}/"),
+        "packing": (OFFICE, "/weeks/2026-W49/packing/"),
+        "plan-4901": (OFFICE, "/orders/4901/plan/"),
+        "plan-4905": (OFFICE, "/orders/4905/plan/"),
+        "arrival": (BUYER, "/orders/4902/arrival/"),
+        "holds": (OFFICE, "/holds/"),
+        "refusal": (BUYER, "/orders/4901/"),
+    }
+
+
+class Command(BaseCommand):
+    help = "Take pictures of the demo's pages at 320, 390 and 1280 px; needs Chromium."
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument("--out", type=Path, default=settings.FARM_HOME / "pictures")
+        parser.add_argument("--port", type=int, default=8765)
+        parser.add_argument("--only", default="", help="names of pages, comma-separated")
+        parser.add_argument("--widths", default=",".join(map(str, WIDTHS)))
+        parser.add_argument("--outdoor", action="store_true", help="black on white, for glare")
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        out: Path = options["out"]
+        out.mkdir(parents=True, exist_ok=True)
+        shown = pages()
+        only = [name for name in options["only"].split(",") if name] or list(shown)
+        wanted = {name: shown[name] for name in only}
+        widths = [int(width) for width in options["widths"].split(",")]
+        # The browser's own loop would otherwise be taken for an asynchronous caller.
+        os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "1"
+        server = _serve(options["port"])
+        try:
+            _wait(options["port"])
+            self._take(out, wanted, widths, options["port"], options["outdoor"])
+        finally:
+            server.terminate()
+            server.wait(10)
+
+    def _take(
+        self, out: Path, wanted: dict[str, tuple[str, str]], widths: list[int], port: int,
+        is_outdoor: bool,
+    ) -> None:
+        from playwright.sync_api import sync_playwright
+
+        password = (settings.FARM_HOME / "demo_password").read_text()
+        base = f"http://localhost:{port}"
+        with sync_playwright() as runner:
+            browser = runner.chromium.launch(
+                executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"]
+            )
+            for who in dict.fromkeys(who for who, _ in wanted.values()):
+                context = browser.new_context(base_url=base)
+                if is_outdoor:
+                    context.add_cookies([{"name": "theme", "value": "outdoor", "url": base}])
+                page = context.new_page()
+                if who:
+                    _log_in(page, who, password)
+                for name, (looker, address) in wanted.items():
+                    if looker == who:
+                        self._shoot(page, out, name, address, widths)
+                context.close()
+            browser.close()
+
+    def _shoot(self, page: Any, out: Path, name: str, address: str, widths: list[int]) -> None:
+        for width in widths:
+            page.set_viewport_size({"width": width, "height": 900})
+            page.goto(address)
+            overflow = page.evaluate(
+                "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+            )
+            page.screenshot(path=str(out / f"{name}-{width}.png"), full_page=True)
+            more = f", {overflow} px too wide" if overflow > 0 else ""
+            self.stdout.write(f"{name} at {width}{more}")
+
+
+def _log_in(page: Any, who: str, password: str) -> None:
+    page.goto("/log-in/")
+    page.fill("#id_username", who)
+    page.fill("#id_password", password)
+    page.click("main button[type=submit]")
+
+
+def _serve(port: int) -> subprocess.Popen[bytes]:
+    command = [sys.executable, "-m", "gunicorn", "config.wsgi", "--bind", f"127.0.0.1:{port}",
+               "--log-level", "warning", "--threads", "4"]
+    return subprocess.Popen(command, cwd=settings.BASE_DIR)
+
+
+def _wait(port: int) -> None:
+    for _ in range(100):
+        try:
+            urllib.request.urlopen(f"http://localhost:{port}/log-in/", timeout=2).close()
+        except OSError:
+            time.sleep(0.2)
+        else:
+            return
