@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from inventory.errors import FarmError
@@ -49,6 +49,8 @@ class Reading:
     zone: ZoneInfo
     now: datetime
     problems: list[RowProblem] = field(default_factory=list)
+    # Rows that this file names, read once a file: the files before it are complete.
+    known_rows: dict[str, dict[str, Any]] = field(default_factory=dict)
 
     @property
     def today(self) -> date:
@@ -56,6 +58,7 @@ class Reading:
 
     def rows(self, file: str, columns: Sequence[str], is_required: bool = True) -> Iterator["Row"]:
         """The rows of a file that has at least these columns, in any order."""
+        self.known_rows.clear()
         text = self._text(file, is_required)
         if text is None:
             return

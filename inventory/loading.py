@@ -8,8 +8,10 @@ Loading the same file again changes what the row says and moves no piece twice.
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import date, datetime, time
+from typing import Any
 
 from django.db import IntegrityError, transaction
+from django.db.models import QuerySet
 
 from inventory import ledger
 from inventory.csv_reading import CellRefused, Reading, Row
@@ -89,8 +91,12 @@ def load_inventory(reading: Reading) -> None:
     load_rows(reading, "stock.csv", "tray lot strain form pieces counted_on state", _stock)
 
 
-def _named(model, key: str) -> dict:  # type: ignore[no-untyped-def,type-arg]
-    return {getattr(row, key): row for row in model.objects.all()}
+def named(reading: Reading, rows: QuerySet[Any], key: str) -> dict[str, Any]:
+    """Rows of an earlier file by the code this one names them by, read once a file."""
+    name = f"{rows.model.__name__}.{key}"
+    if name not in reading.known_rows:
+        reading.known_rows[name] = {str(getattr(row, key)): row for row in rows}
+    return reading.known_rows[name]
 
 
 def _site(row: Row) -> None:
@@ -153,7 +159,7 @@ def _system(row: Row) -> None:
 
 
 def _troughs(reading: Reading) -> None:
-    systems = _named(WaterSystem, "code")
+    systems = named(reading, WaterSystem.objects.all(), "code")
     columns = "trough system light_index flow kind slots aisle aisle_length_m"
     for order, row in enumerate(reading.rows("troughs.csv", columns.split()), 1):
         with one_row(row):
@@ -211,7 +217,7 @@ def _strain(row: Row) -> None:
         defaults={
             "name": row.text("name", is_required=True),
             "taxon": row.text("taxon", is_required=True),
-            "strain_class": row.known("class", _named(StrainClass, "code"), "class"),
+            "strain_class": row.known("class", named(row.reading, StrainClass.objects.all(), "code"), "class"),
             "level": row.need_whole("level", most=5),
             "sting": row.need_whole("sting", most=3),
             "toxin": row.need_whole("toxin", most=3),
@@ -234,8 +240,8 @@ def _strain(row: Row) -> None:
 
 def _strain_form(row: Row) -> None:
     StrainForm.objects.update_or_create(
-        strain=row.known("strain", _named(Strain, "key"), "strain"),
-        form=row.known("form", _named(Form, "key"), "form"),
+        strain=row.known("strain", named(row.reading, Strain.objects.all(), "key"), "strain"),
+        form=row.known("form", named(row.reading, Form.objects.all(), "key"), "form"),
         defaults={
             "bag": row.text("bag", longest=2),
             "reference_days": row.whole("reference_days"),
@@ -245,18 +251,15 @@ def _strain_form(row: Row) -> None:
     )
 
 
-def strain_forms_by_key() -> dict[str, StrainForm]:
-    """Every strain-form by its words, such as "PLT plug"."""
-    rows = StrainForm.objects.select_related("strain", "form")
-    return {f"{row.strain.key} {row.form.key}": row for row in rows}
-
-
 def _row_strain_form(row: Row) -> StrainForm:
     key = f"{row.text('strain', is_required=True)} {row.text('form', is_required=True)}"
-    forms = strain_forms_by_key()
+    rows = StrainForm.objects.select_related("strain", "form")
+    if "by words" not in row.reading.known_rows:
+        row.reading.known_rows["by words"] = {str(known): known for known in rows}
+    forms = row.reading.known_rows["by words"]
     if key not in forms:
         raise row.refuse("form", "name_unknown", f"there is no strain-form {key!r}")
-    return forms[key]
+    return forms[key]  # type: ignore[no-any-return]
 
 
 def _listing(row: Row) -> None:
@@ -275,7 +278,7 @@ def _listing(row: Row) -> None:
 
 
 def _substitute(row: Row) -> None:
-    listings = _named(Listing, "name")
+    listings = named(row.reading, Listing.objects.all(), "name")
     Substitute.objects.get_or_create(
         listing=row.known("listing", listings, "listing"),
         substitute=row.known("substitute", listings, "listing"),
@@ -284,13 +287,13 @@ def _substitute(row: Row) -> None:
 
 def _tray(row: Row) -> None:
     code = row.text("tray", is_required=True, longest=6)
-    trough = row.known("trough", _named(Trough, "code"), "trough")
+    trough = row.known("trough", named(row.reading, Trough.objects.all(), "code"), "trough")
     tray, _ = Tray.objects.update_or_create(
         code=code,
         defaults={
             "trough": trough,
             "slot": row.need_whole("slot", least=1, most=trough.slots),
-            "form": row.known("form", _named(Form, "key"), "form"),
+            "form": row.known("form", named(row.reading, Form.objects.all(), "key"), "form"),
             "positions": row.need_whole("positions", least=1),
             "use": row.choice("use", {value: value for value in Tray.Use.values}),
         },
@@ -300,14 +303,14 @@ def _tray(row: Row) -> None:
 
 def _first_drop(row: Row) -> None:
     FirstDrop.objects.update_or_create(
-        strain=row.known("strain", _named(Strain, "key"), "strain"),
+        strain=row.known("strain", named(row.reading, Strain.objects.all(), "key"), "strain"),
         dropped_on=row.need_day("dropped_on", may_lie_ahead=False),
         defaults={"note": row.text("note", longest=200)},
     )
 
 
 def _cohort(row: Row) -> None:
-    strain = row.known("strain", _named(Strain, "key"), "strain")
+    strain = row.known("strain", named(row.reading, Strain.objects.all(), "key"), "strain")
     collected_on = row.need_day("collected_on", may_lie_ahead=False)
     if not FirstDrop.objects.filter(strain=strain, dropped_on__lte=collected_on).exists():
         reason = "no first drop was logged by then; log it before anything is collected"
@@ -353,13 +356,13 @@ def _plug_lot(row: Row) -> None:
     PlugLot.objects.update_or_create(
         kind=row.text("kind", is_required=True, longest=20),
         state=row.text("state", is_required=True, longest=20),
-        source_system=_named(WaterSystem, "code").get(row.text("source_system")),
+        source_system=named(row.reading, WaterSystem.objects.all(), "code").get(row.text("source_system")),
         defaults={"count": row.need_whole("count")},
     )
 
 
 def _stock(row: Row) -> None:
-    trays = {tray.code: tray for tray in Tray.objects.select_related("trough")}
+    trays = named(row.reading, Tray.objects.select_related("trough"), "code")
     tray = row.known("tray", trays, "tray")
     strain_form = _row_strain_form(row)
     pieces = row.need_whole("pieces", most=tray.positions)
@@ -402,7 +405,7 @@ def _open_tray(row: Row, tray: Tray, lot: Lot, pieces: int, counted_on: date) ->
 
 def _lot(row: Row, strain_form: StrainForm) -> Lot:
     code = row.text("lot", is_required=True, longest=24)
-    cohorts = _named(Cohort, "code")
+    cohorts = named(row.reading, Cohort.objects.all(), "code")
     cohort = row.known("cohort", cohorts, "cohort") if row.text("cohort") else None
     state = row.choice("state", {value: value for value in Lot.State.values})
     known = Lot.objects.filter(code=code).first()

@@ -6,7 +6,7 @@ Call from: management command `load_farm`, after inventory.loading.
 from datetime import timedelta
 
 from inventory.csv_reading import Reading, Row
-from inventory.loading import load_rows
+from inventory.loading import load_rows, named
 from inventory.models import Listing, StrainClass, User
 from inventory.people import Role
 from orders.models import (
@@ -47,7 +47,7 @@ def _no_delivery_day(row: Row) -> None:
 
 
 def _price(row: Row) -> None:
-    listings = {listing.name: listing for listing in Listing.objects.all()}
+    listings = named(row.reading, Listing.objects.all(), "name")
     Price.objects.update_or_create(
         listing=row.known("listing", listings, "listing"),
         starts_on=row.need_day("price_from"),
@@ -120,9 +120,9 @@ def _customer(row: Row) -> None:
 
 
 def _ship_to(row: Row) -> None:
-    customers = {customer.code: customer for customer in Customer.objects.all()}
-    lanes = {lane.code: lane for lane in Lane.objects.all()}
-    zones = {str(zone.zone): zone for zone in FreightZone.objects.all()}
+    customers = named(row.reading, Customer.objects.all(), "code")
+    lanes = named(row.reading, Lane.objects.all(), "code")
+    zones = named(row.reading, FreightZone.objects.all(), "zone")
     country = row.text("country", is_required=True, longest=40)
     ShipTo.objects.update_or_create(
         code=row.text("ship_to", is_required=True, longest=6),
@@ -156,14 +156,14 @@ def _seat(row: Row) -> None:
     user = User.objects.get(code=row.text("code"))
     if user.role != Role.BUYER:
         raise row.refuse("customer", "seat_not_a_buyer", "only a buyer sits at a customer")
-    customers = {customer.code: customer for customer in Customer.objects.all()}
+    customers = named(row.reading, Customer.objects.all(), "code")
     Seat.objects.update_or_create(
         user=user, defaults={"customer": row.known("customer", customers, "customer")}
     )
 
 
 def _region_rule(row: Row) -> None:
-    classes = {cls.code: cls for cls in StrainClass.objects.all()}
+    classes = named(row.reading, StrainClass.objects.all(), "code")
     checked_on = row.need_day("checked_on", may_lie_ahead=False)
     RegionRule.objects.update_or_create(
         region=row.text("region", is_required=True, longest=8),
@@ -180,8 +180,8 @@ def _region_rule(row: Row) -> None:
 
 
 def _paper(row: Row) -> None:
-    customers = {customer.code: customer for customer in Customer.objects.all()}
-    ship_tos = {ship_to.code: ship_to for ship_to in ShipTo.objects.all()}
+    customers = named(row.reading, Customer.objects.all(), "code")
+    ship_tos = named(row.reading, ShipTo.objects.all(), "code")
     allowed = _allowed_by_taxon(row)
     Paper.objects.update_or_create(
         code=row.text("paper", is_required=True, longest=12),

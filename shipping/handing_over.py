@@ -137,7 +137,7 @@ def hand_over(*, shipment: Shipment, user: User, now: datetime, tracking: str = 
     plan = live_plan(order=order)
     check_weather(plan=plan, on=on, book=SettingBook.read(on=on))
     check_order(order=order)
-    check_boxes(shipment=shipment, bags=bags)
+    check_boxes(shipment=shipment, bags=bags, plan=plan)
     PaperUse.objects.bulk_create(check_law(order=order, bags=bags, on=on))
     _move_out(shipment, order, bags, user, now)
     shipment.state, shipment.handed_over_at = Shipment.State.HANDED_OVER, now
@@ -161,6 +161,8 @@ def _move_out(
 ) -> None:
     bench, road = ledger.end_place(Place.End.BENCH), ledger.end_place(Place.End.ROAD)
     for bag in bags:
+        # Every bag of an order is tied from a task, which has its lot.
+        assert bag.lot is not None
         ledger.move_pieces(
             lot=bag.lot,
             from_place=bench,
@@ -213,7 +215,7 @@ def mark_delivered(
     shipment.state, shipment.delivered_at = Shipment.State.DELIVERED, at
     shipment.collected_at = collected_at
     shipment.save(update_fields=["state", "delivered_at", "collected_at"])
-    Order.objects.filter(pk=shipment.order_id, state=Order.State.ON_THE_ROAD).update(
+    Order.objects.filter(number=_order_number(shipment), state=Order.State.ON_THE_ROAD).update(
         state=Order.State.ARRIVED
     )
     if is_first:

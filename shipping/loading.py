@@ -6,7 +6,7 @@ Call from: management command `load_farm`, after orders.loading.
 from datetime import datetime, time, timedelta
 
 from inventory.csv_reading import Reading, Row
-from inventory.loading import load_rows
+from inventory.loading import load_rows, named
 from inventory.models import Listing, Lot, Tray
 from orders.models import Customer, ShipTo
 from shipping.models import Bag, BagKind, Box, BoxKind, LaneLoss, Shipment
@@ -54,11 +54,11 @@ def _box_kind(row: Row) -> None:
 
 
 def _past_shipment(row: Row) -> None:
-    customers = {customer.code: customer for customer in Customer.objects.all()}
-    listings = {
-        row.name: row for row in Listing.objects.select_related("strain_form", "strain_form__strain")
-    }
-    trays = {tray.code: tray for tray in Tray.objects.select_related("trough")}
+    customers = named(row.reading, Customer.objects.all(), "code")
+    listings = named(
+        row.reading, Listing.objects.select_related("strain_form__strain"), "name"
+    )
+    trays = named(row.reading, Tray.objects.select_related("trough"), "code")
     tray = row.known("tray", trays, "tray")
     listing = row.known("listing", listings, "listing")
     on = row.need_day("handed_over_on", may_lie_ahead=False)
@@ -101,7 +101,7 @@ def _past_shipment(row: Row) -> None:
 
 
 def _loss(row: Row) -> None:
-    ship_tos = {ship_to.code: ship_to for ship_to in ShipTo.objects.all()}
+    ship_tos = named(row.reading, ShipTo.objects.all(), "code")
     pieces = row.need_whole("pieces", least=1)
     LaneLoss.objects.update_or_create(
         ship_to=row.known("ship_to", ship_tos, "ship-to"),

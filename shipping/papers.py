@@ -206,6 +206,8 @@ def bag_labels(*, order: Order) -> list[dict[str, Any]]:
 
 
 def _tied_label(bag: Bag) -> dict[str, Any]:
+    # A bag without a line is one from before this farm kept its records here.
+    assert bag.line is not None
     words = _label_words(bag.code, bag.line, bag.kind, bag.pieces)
     zone = timezone.get_current_timezone_name()
     return words | {

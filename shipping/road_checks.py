@@ -3,12 +3,14 @@
 Call from: shipping/handing_over.py, shipping/bagging.py (holds only).
 """
 
+import json
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 
 from django.utils import timezone
 
-from inventory.errors import FarmError, ForbiddenMove
+from inventory.errors import FarmError, ForbiddenMove, Unknown
 from inventory.models import Hold, Tray
 from inventory.setting_book import SettingBook
 from orders.calc.weeks import THU, day_text, hand_over_refusal, time_text
@@ -113,6 +115,13 @@ def not_cleared(*, shipment: Shipment, wanted: str) -> NotCleared:
     )
 
 
+def order_of(*, shipment: Shipment) -> Order:
+    """The order a shipment carries. One from before this farm kept its records has none."""
+    if shipment.order is None:
+        raise Unknown(kind="order of shipment", name=shipment.code)
+    return shipment.order
+
+
 def live_plan(*, order: Order) -> PackPlan:
     """The pack plan that stands for an order's bags and ship day. Raises PlanMissing."""
     plan = PackPlan.objects.select_related("forecast").filter(order=order, void_at=None).first()
@@ -180,8 +189,28 @@ def check_order(*, order: Order) -> None:
         raise PromisesNotBagged(order=order.number, listings=", ".join(waiting) or "all of them")
 
 
-def check_boxes(*, shipment: Shipment, bags: Sequence[Bag]) -> None:
-    """Refuse loose bags, open boxes and bags under a hold raised since they were tied."""
+def box_differences(*, box: Box, bags: Iterable[Bag], plan: PackPlan) -> list[str]:
+    """How a box differs from the plan, in words: its size, its packs, each line's bags."""
+    boxes = json.loads(plan.record)["boxes"]
+    planned = boxes[box.number - 1] if box.number <= len(boxes) else {"bag_lines": []}
+    wanted = Counter({line_id: count for line_id, count in planned["bag_lines"]})
+    there = Counter(bag.line_id for bag in bags)
+    names = dict(plan.order.lines.values_list("pk", "listing__name"))
+    pairs = [
+        ("size", box.kind_id, planned.get("size", "none")),
+        ("heat packs", box.heat_packs, planned.get("packs", 0)),
+        ("cool packs", box.gel_packs, planned.get("gels", 0)),
+        *(
+            (f"bags of {names.get(line_id or 0, '?')}", there[line_id], wanted[line_id])
+            for line_id in sorted(wanted.keys() | there.keys(), key=str)
+        ),
+    ]
+    return [f"{what}: {has}, the plan says {says}" for what, has, says in pairs if has != says]
+
+
+def check_boxes(*, shipment: Shipment, bags: Sequence[Bag], plan: PackPlan) -> None:
+    """Refuse loose bags, open boxes, boxes packed by an older plan, and bags under a hold raised
+    since they were tied."""
     boxes = list(shipment.boxes.all())
     loose = [bag.code for bag in bags if bag.state != Bag.State.BOXED]
     still_open = [box.number for box in boxes if box.state != Box.State.SEALED]
@@ -192,6 +221,12 @@ def check_boxes(*, shipment: Shipment, bags: Sequence[Bag]) -> None:
     if still_open or not boxes:
         what = f"box {still_open[0]} is open" if still_open else "it has no box"
         raise BoxesNotSealed(shipment=shipment.code, what=what)
+    for box in boxes:
+        inside = [bag for bag in bags if bag.box_id == box.pk]
+        words = box_differences(box=box, bags=inside, plan=plan)
+        if words:
+            what = f"box {box.number} is not as planned now ({'; '.join(words)})"
+            raise BoxesNotSealed(shipment=shipment.code, what=what)
     refuse_held_bags(bags=bags)
 
 
@@ -227,7 +262,7 @@ def check_law(*, order: Order, bags: Sequence[Bag], on: date) -> list[PaperUse]:
     The last of two stops: the row may have changed, or the paper run out, since the order was sent.
     """
     book = RuleBook.read(ship_to=order.ship_to)
-    lines = {bag.line_id: bag.line for bag in bags}
+    lines = {bag.line_id: bag.line for bag in bags if bag.line is not None}
     uses: list[PaperUse] = []
     for line_id, line in lines.items():
         pieces = sum(bag.pieces for bag in bags if bag.line_id == line_id)

@@ -5,7 +5,6 @@ Locks: the shipment's row, then the box's.
 """
 
 import json
-from collections import Counter
 from collections.abc import Sequence
 from datetime import datetime
 from decimal import Decimal
@@ -21,9 +20,11 @@ from orders.models import Order
 from shipping.models import Bag, Box, Shipment
 from shipping.road_checks import (
     bags_on_bench,
+    box_differences,
     live_plan,
     locked_shipment,
     not_cleared,
+    order_of,
     refuse_held_bags,
 )
 
@@ -72,9 +73,7 @@ def put_in_boxes(*, shipment: Shipment, user: User) -> list[Box]:
     """
     user.must("pack")
     shipment = locked_shipment(shipment=shipment)
-    if shipment.order is None:
-        raise Unknown(kind="order of shipment", name=shipment.code)
-    record = json.loads(live_plan(order=shipment.order).record)
+    record = json.loads(live_plan(order=order_of(shipment=shipment)).record)
     sealed = shipment.boxes.exclude(state=Box.State.OPEN).first()
     if sealed is not None:
         raise ForbiddenMove(
@@ -183,28 +182,12 @@ def seal_box(
     box.seal = seal or f"{shipment.code}/{box.number}"
     box.save()
     if not shipment.boxes.exclude(state=Box.State.SEALED).exists():
-        Order.objects.filter(pk=shipment.order_id, state=Order.State.IN_PICK).update(
-            state=Order.State.PACKED
-        )
+        _move_order(shipment, Order.State.IN_PICK, Order.State.PACKED)
     return box
 
 
 def _check_bags(shipment: Shipment, box: Box, bags: Sequence[Bag]) -> None:
-    if shipment.order is None:
-        raise Unknown(kind="order of shipment", name=shipment.code)
-    boxes = json.loads(live_plan(order=shipment.order).record)["boxes"]
-    planned = boxes[box.number - 1] if box.number <= len(boxes) else {"size": "", "bag_lines": []}
-    if planned["size"] != box.kind_id:
-        words = f"the plan has box {planned['size'] or 'none'} there, this is {box.kind_id}"
-        raise BagsNotAsPlanned(box=box.number, shipment=shipment.code, first=words, rows=[words])
-    wanted = Counter(dict(map(tuple, planned["bag_lines"])))
-    there = Counter(bag.line_id for bag in bags)
-    names = dict(shipment.order.lines.values_list("pk", "listing__name"))
-    words = [
-        f"{names.get(line_id, '?')}: {there[line_id]} bags in it, the plan says {wanted[line_id]}"
-        for line_id in sorted(wanted.keys() | there.keys(), key=str)
-        if wanted[line_id] != there[line_id]
-    ]
+    words = box_differences(box=box, bags=bags, plan=live_plan(order=order_of(shipment=shipment)))
     if words:
         raise BagsNotAsPlanned(
             box=box.number, shipment=shipment.code, first="; ".join(words), rows=words
@@ -235,7 +218,10 @@ def open_box(*, box: Box, user: User) -> Box:
         )
     box.state, box.seal, box.sealed_at, box.sealed_by = Box.State.OPEN, "", None, None
     box.save(update_fields=["state", "seal", "sealed_at", "sealed_by"])
-    Order.objects.filter(pk=shipment.order_id, state=Order.State.PACKED).update(
-        state=Order.State.IN_PICK
-    )
+    _move_order(shipment, Order.State.PACKED, Order.State.IN_PICK)
     return box
+
+
+def _move_order(shipment: Shipment, from_state: str, state: str) -> None:
+    number = order_of(shipment=shipment).number
+    Order.objects.filter(number=number, state=from_state).update(state=state)

@@ -315,6 +315,16 @@ def test_an_open_box_stops_it(scene):
         _hand_over(scene, shipment)
 
 
+def test_a_box_packed_by_an_older_plan_stops_it(scene):
+    """The weather check asks for two packs after the box was closed with three."""
+    shipment = pack(scene, scene.add_order())
+    plan = PackPlan.objects.get()
+    plan.record = plan.record.replace('"packs": 3', '"packs": 2')
+    plan.save()
+    with pytest.raises(BoxesNotSealed, match="heat packs: 3, the plan says 2"):
+        _hand_over(scene, shipment)
+
+
 # Filling and sealing.
 
 
@@ -344,10 +354,10 @@ def test_a_missing_bag_and_an_extra_bag_are_refused_at_the_seal(scene):
     bag = first.bags.first()
     bag.box, bag.state = None, "tied"
     bag.save()
-    with pytest.raises(BagsNotAsPlanned, match="HRT plug: 3 bags in it, the plan says 4"):
+    with pytest.raises(BagsNotAsPlanned, match="bags of HRT plug: 3, the plan says 4"):
         _seal(scene, first)
     put_bag(box=second, bag_code=bag.code, user=scene.people["packer"])
-    with pytest.raises(BagsNotAsPlanned, match="HRT plug: 1 bags in it, the plan says 0"):
+    with pytest.raises(BagsNotAsPlanned, match="bags of HRT plug: 1, the plan says 0"):
         _seal(scene, second)
 
 

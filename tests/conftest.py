@@ -1,0 +1,134 @@
+"""Fixtures every test may ask for: the published checks, the ledger's triggers, the demo farm."""
+
+import os
+from pathlib import Path
+
+import pytest
+from django.apps import apps
+from django.conf import settings
+from django.core.management.color import no_style
+from django.db import connection, transaction
+
+from inventory.triggers import drop_triggers, install_triggers
+from tests_support import farm_time
+
+FARM_APPS = ("inventory", "orders", "shipping")
+
+
+@pytest.fixture(autouse=True)
+def _ledger_triggers(request):
+    """Flush between transactional tests trips over the append-only triggers on SQLite."""
+    marker = request.node.get_closest_marker("django_db")
+    is_flushed = "transactional_db" in request.fixturenames or (
+        marker is not None and marker.kwargs.get("transaction")
+    )
+    if not is_flushed:
+        yield
+        return
+    request.getfixturevalue("transactional_db")
+    install_triggers(connection)
+    yield
+    drop_triggers(connection)
+
+
+@pytest.fixture
+def farm_checks():
+    """The folder of published checks. Without FARM_CHECKS the test says what it leaves out."""
+    folder = os.environ.get("FARM_CHECKS", "")
+    if not folder or not Path(folder).is_dir():
+        pytest.skip("left out: the published data sets (set FARM_CHECKS to their folder)")
+    return Path(folder)
+
+
+@pytest.fixture
+def fixtures_folder():
+    return Path(settings.BASE_DIR) / "fixtures"
+
+
+class _Kept:
+    """Rows of the farm at a moment, kept in memory: loading it anew takes seconds, this does not."""
+
+    def __init__(self):
+        self.rows = {}
+
+    def keep(self, name):
+        models = [model for app in FARM_APPS for model in apps.get_app_config(app).get_models()]
+        self.rows[name] = [(model, list(model._base_manager.all())) for model in models]
+
+    def restore(self, name):
+        # Foreign keys are checked at commit, so the order of the tables does not matter.
+        with transaction.atomic():
+            for model, rows in self.rows[name]:
+                model._base_manager.bulk_create(rows, batch_size=500)
+        models = [model for model, _ in self.rows[name]]
+        with connection.cursor() as cursor:
+            for statement in connection.ops.sequence_reset_sql(no_style(), models):
+                cursor.execute(statement)
+
+
+_KEPT = _Kept()
+
+
+def _farm_at(name, until, folder):
+    from config import playing
+    from config.loading import load_farm
+    from inventory.clock import start_demo_clock
+    from orders.feeding import make_client
+    from orders.models import Customer
+
+    if name in _KEPT.rows:
+        _KEPT.restore(name)
+        return
+    load_farm(folder=folder, now=farm_time("2026-11-25 09:00"))
+    make_client(code="FC-1", customer=Customer.objects.get(code="C10"))
+    playing.open_weeks(folder=folder)
+    start_demo_clock(at=farm_time("2026-10-01 00:00"))
+    playing.play(folder=folder, until=farm_time(until))
+    _KEPT.keep(name)
+
+
+@pytest.fixture
+def farm(db, fixtures_folder):
+    """The demo farm on Wed 25 Nov 2026, 09:00, before any list is out."""
+    _farm_at("morning", "2026-11-25 09:00", fixtures_folder)
+
+
+@pytest.fixture
+def published_farm(request, fixtures_folder):
+    """The demo farm on Wed 25 Nov 2026, 14:00: the W49 list is out, nothing is ordered."""
+    marker = request.node.get_closest_marker("django_db")
+    is_committed = marker is not None and marker.kwargs.get("transaction")
+    request.getfixturevalue("transactional_db" if is_committed else "db")
+    _farm_at("published", "2026-11-25 14:00", fixtures_folder)
+
+
+@pytest.fixture
+def closed_farm(db, fixtures_folder):
+    """The demo farm on Mon 30 Nov 2026, 12:15: fourteen orders are in, the list is closed."""
+    _farm_at("closed", "2026-11-30 12:15", fixtures_folder)
+
+
+@pytest.fixture
+def inked_farm(db, fixtures_folder):
+    """The demo farm on Mon 30 Nov 2026, 14:45: shared out and inked."""
+    _farm_at("inked", "2026-11-30 14:45", fixtures_folder)
+
+
+@pytest.fixture
+def drawn_farm(db, fixtures_folder):
+    """The demo farm on Tue 1 Dec 2026, 05:45: planned, sheets drawn, nothing picked."""
+    _farm_at("drawn", "2026-12-01 05:45", fixtures_folder)
+
+
+@pytest.fixture
+def arrived_farm(db, fixtures_folder):
+    """The demo farm on Wed 2 Dec 2026, 13:00: the scene's end."""
+    _farm_at("arrived", "2026-12-02 13:00", fixtures_folder)
+
+
+@pytest.fixture
+def person(db):
+    """A person of the farm by code, such as person("OF")."""
+    from inventory.models import User
+
+    return lambda code: User.objects.get(code=code)
