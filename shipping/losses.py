@@ -1,0 +1,98 @@
+"""HOP 12c losses: closed report windows -> pieces and dead by lane, box size and pack count.
+
+Call from: config/ticking.py. Safe to run late or twice.
+"""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from django.db import transaction
+from django.db.models import F
+
+from inventory.models import Happening
+from orders.models import Order
+from shipping.arrivals import OPEN_STATES, report_due
+from shipping.crediting import pieces_by_box
+from shipping.models import ArrivalReport, Bag, Credit, LaneLoss, ReportLine, Shipment
+from shipping.road_checks import order_of
+
+CLOSED = "shipment.window_closed"
+UNSETTLED_CREDITS = (Credit.State.DRAFTED, Credit.State.APPROVED)
+
+
+def close_windows(*, now: datetime) -> int:
+    """Count every delivered shipment whose window has closed, once. Returns how many.
+
+    A shipment nobody reports on arrived alive, and that is known only when the window has closed.
+    One with an open report waits until a person has decided it.
+    """
+    waiting = Shipment.objects.filter(
+        state=Shipment.State.DELIVERED, order__state=Order.State.ARRIVED
+    )
+    closed = 0
+    for shipment in waiting.select_related("ship_to", "order", "customer").order_by("pk"):
+        due_at = report_due(shipment=shipment)
+        if due_at is not None and now > due_at:
+            closed += _close(shipment, now)
+            _settle(shipment)
+    return closed
+
+
+@transaction.atomic
+def _close(shipment: Shipment, now: datetime) -> int:
+    Shipment.objects.select_for_update().get(pk=shipment.pk)
+    is_known = Happening.objects.filter(kind=CLOSED, facts__shipment=shipment.code).exists()
+    if is_known or _has_open_report(shipment):
+        return 0
+    bags = list(shipment.bags.filter(state=Bag.State.GONE).select_related("box"))
+    dead = _dead_by_box(shipment, bags)
+    for box in shipment.boxes.all():
+        pieces = sum(bag.pieces for bag in bags if bag.box_id == box.pk)
+        row, _ = LaneLoss.objects.get_or_create(
+            ship_to=shipment.ship_to,
+            box=box.kind_id,
+            packs=box.heat_packs,
+            defaults={"pieces": 0, "dead": 0},
+        )
+        LaneLoss.objects.filter(pk=row.pk).update(
+            pieces=F("pieces") + pieces, dead=F("dead") + dead.get(box.pk, 0)
+        )
+    facts = {
+        "shipment": shipment.code,
+        "order": order_of(shipment=shipment).number,
+        "customer": shipment.customer.code,
+        "pieces": sum(bag.pieces for bag in bags),
+        "dead": sum(dead.values()),
+    }
+    Happening.objects.create(kind=CLOSED, at=now, facts=facts)
+    return 1
+
+
+def _has_open_report(shipment: Shipment) -> bool:
+    return shipment.reports.filter(state__in=OPEN_STATES).exists()
+
+
+def _dead_by_box(shipment: Shipment, bags: Sequence[Bag]) -> dict[int | None, int]:
+    """Dead pieces that were not declined, told off to the boxes their line lay in."""
+    told = ReportLine.objects.filter(report__shipment=shipment, dead__gt=0).exclude(
+        report__state=ArrivalReport.State.DECLINED
+    )
+    dead: dict[int | None, int] = {}
+    for row in told:
+        mine = [bag for bag in bags if bag.line_id == row.line_id]
+        for box_id, pieces in pieces_by_box(pieces=row.dead, bags=mine).items():
+            dead[box_id] = dead.get(box_id, 0) + pieces
+    return dead
+
+
+@transaction.atomic
+def _settle(shipment: Shipment) -> None:
+    """An order is settled when its window has closed and no credit of it is still to be applied."""
+    is_unsettled = (
+        _has_open_report(shipment)
+        or Credit.objects.filter(report__shipment=shipment, state__in=UNSETTLED_CREDITS).exists()
+    )
+    if not is_unsettled:
+        number = order_of(shipment=shipment).number
+        arrived = Order.objects.filter(number=number, state=Order.State.ARRIVED)
+        arrived.update(state=Order.State.SETTLED)
