@@ -38,7 +38,7 @@ class PackPlan(models.Model):
     order = models.ForeignKey("orders.Order", models.PROTECT, related_name="+")
     ship_on = models.DateField()
     made_at = models.DateTimeField()
-    stage = models.CharField(max_length=12)
+    stage = models.CharField(max_length=24)
     forecast = models.ForeignKey(Forecast, models.PROTECT, related_name="+", null=True)
     verdict = models.CharField(max_length=5, choices=Verdict.choices)
     delivery = models.CharField(max_length=5)
