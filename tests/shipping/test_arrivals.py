@@ -27,15 +27,13 @@ from shipping.arrivals import (
     report_due,
 )
 from shipping.crediting import CreditTooLarge, apply_credit, approve_credit, void_credit
-from shipping.handing_over import hand_over, make_shipment, mark_delivered, move_shipment
+from shipping.handing_over import hand_over, make_shipment, move_shipment
 from shipping.models import ArrivalReport, Credit, ReportPhoto, Shipment
 from shipping.photos import PhotoUnreadable
+from tests.shipping.bench import DELIVERED_AT, deliver, pack, photos, picture
 from tests.shipping.scene import build_scene, eastern_time, farm_time
-from tests.shipping.test_handing_over import pack
 
 pytestmark = pytest.mark.django_db
-# Wed 2 Dec 10:12 in Buffalo is 09:12 on the farm.
-DELIVERED_AT = eastern_time(2, "10:12")
 IN_TIME = eastern_time(2, "13:55")
 TOO_LATE = eastern_time(2, "14:13")
 
@@ -52,30 +50,7 @@ def scene():
 
 @pytest.fixture
 def delivered(scene):
-    return _deliver(scene, scene.add_order())
-
-
-def _deliver(scene, order, at=DELIVERED_AT, collected_at=None, **plan):
-    shipment = pack(scene, order, **plan)
-    packer = scene.people["packer"]
-    hand_over(shipment=shipment, user=packer, now=farm_time(1, "16:15"))
-    mark_delivered(shipment=shipment, at=at, collected_at=collected_at)
-    return Order.objects.get(pk=order.pk)
-
-
-def picture(shade: int, size=(60, 40), **saved) -> bytes:
-    """A drawn photo: each shade is another picture; a JPEG where it carries what phones write."""
-    kept = BytesIO()
-    Image.new("RGB", size, (shade, 90, 40)).save(kept, "JPEG" if saved else "PNG", **saved)
-    return kept.getvalue()
-
-
-def photos(dead: dict[str, int], *, label=True, first=0) -> list[Photo]:
-    rows = [
-        Photo("bag", picture(first + index), f"bag-{index}.jpg", listing)
-        for index, listing in enumerate(name for name, count in dead.items() for _ in range(count))
-    ]
-    return [*rows, Photo("label", picture(250), "label.jpg")] if label else rows
+    return deliver(scene, scene.add_order())
 
 
 def _file(scene, order, dead: dict[str, int], at=IN_TIME, **fields):
@@ -195,14 +170,14 @@ def test_four_of_49_bags_are_within_a_tenth(scene, delivered):
 
 def test_more_than_150_goes_to_a_person(scene):
     """Three of thirty at 60.00 are a tenth of the bags and 180.00."""
-    order = _deliver(scene, scene.add_order("4914", (("PLT plug", 30, "60.00"),)))
+    order = deliver(scene, scene.add_order("4914", (("PLT plug", 30, "60.00"),)))
     report = _file(scene, order, {"PLT plug": 3})
     assert "180.00 is more than 150.00" in report.credit.sentence
     assert report.credit.state == "drafted"
 
 
 def test_exactly_150_is_agreed_at_once(scene):
-    order = _deliver(scene, scene.add_order("4914", (("PLT plug", 30, "50.00"),)))
+    order = deliver(scene, scene.add_order("4914", (("PLT plug", 30, "50.00"),)))
     assert _file(scene, order, {"PLT plug": 3}).credit.is_automatic
 
 
@@ -258,7 +233,7 @@ def test_pale_is_not_dead(scene, delivered):
 
 
 def test_a_dead_propagule_costs_its_tenth_of_the_pack(scene):
-    order = _deliver(scene, scene.add_order("4908", (("RMG prop-10", 3, "18.00"),)))
+    order = deliver(scene, scene.add_order("4908", (("RMG prop-10", 3, "18.00"),)))
     report = _file(scene, order, {"RMG prop-10": 3})
     # Three of thirty at 18.00 a ten: 5.40; they may lie in all three packs, so a person looks.
     assert report.credit.amount == Decimal("5.40")
@@ -268,7 +243,7 @@ def test_a_dead_propagule_costs_its_tenth_of_the_pack(scene):
 def test_late_risk_taken_and_a_day_late_is_half(scene):
     order = scene.add_order()
     Order.objects.update(is_late_risk_accepted=True)
-    _deliver(scene, order, at=eastern_time(3, "10:12"))
+    deliver(scene, order, at=eastern_time(3, "10:12"))
     report = _file(scene, order, THREE_DEAD, at=eastern_time(3, "11:00"))
     # Half of 44.16.
     assert (report.credit.amount, report.credit.state) == (Decimal("22.08"), "drafted")
@@ -277,7 +252,7 @@ def test_late_risk_taken_and_a_day_late_is_half(scene):
 def test_late_risk_taken_and_on_time_is_whole(scene):
     order = scene.add_order()
     Order.objects.update(is_late_risk_accepted=True)
-    _deliver(scene, order)
+    deliver(scene, order)
     assert _file(scene, order, THREE_DEAD).credit.amount == Decimal("44.16")
 
 
@@ -302,7 +277,7 @@ def test_a_depot_counts_from_collection_and_at_most_opening_plus_6_h(scene, scan
     """The depot opens at 09:00 in Buffalo."""
     order = scene.add_order()
     collected_at = eastern_time(2, collected) if collected else None
-    _deliver(scene, order, eastern_time(2, scan), collected_at, delivery="depot")
+    deliver(scene, order, eastern_time(2, scan), collected_at, delivery="depot")
     assert report_due(shipment=Shipment.objects.get()) == eastern_time(2, due)
 
 
@@ -426,7 +401,7 @@ def test_what_is_no_picture_is_refused_by_its_name(scene, delivered, content):
 
 
 def test_the_office_approves_to_150_and_the_owner_any(scene):
-    order = _deliver(scene, scene.add_order("4914", (("PLT plug", 30, "60.00"),)))
+    order = deliver(scene, scene.add_order("4914", (("PLT plug", 30, "60.00"),)))
     report = _file(scene, order, {"PLT plug": 3})
     facts = {"verdict": "agreed", "now": TOO_LATE, "reason": "seen on the photos"}
     decide_report(report=report, user=scene.people["office"], **facts)

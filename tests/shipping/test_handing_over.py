@@ -22,7 +22,7 @@ from orders.models import (
     RegionRule,
     ShipTo,
 )
-from shipping.bagging import open_bag, tie_bags
+from shipping.bagging import open_bag
 from shipping.handing_over import (
     ConsentMissing,
     TimeOutOfOrder,
@@ -51,9 +51,8 @@ from shipping.sealing import (
     LidPhotoMissing,
     open_box,
     put_bag,
-    put_in_boxes,
-    seal_box,
 )
+from tests.shipping.bench import close_box, pack
 from tests.shipping.scene import SHIP_ON, build_scene, farm_time, raise_hold
 
 pytestmark = pytest.mark.django_db
@@ -63,28 +62,6 @@ TRUCK_AT = farm_time(1, "16:15")
 @pytest.fixture
 def scene():
     return build_scene()
-
-
-def pack(scene, order, *, clear=True, seal=True, **plan):
-    """An order from inked promises to sealed boxes, the way the bench does it."""
-    packer = scene.people["packer"]
-    scene.draw(order)
-    scene.pick(order)
-    now = farm_time(order.ship_on.day, "09:10")
-    tie_bags(order=order, now=now, user=packer, has_gloves=True, has_goggles=True)
-    scene.plan(order, **plan)
-    shipment = make_shipment(order=order)
-    if clear:
-        shipment = move_shipment(shipment=shipment, state="cleared")
-    for box in put_in_boxes(shipment=shipment, user=packer):
-        if seal:
-            _seal(scene, box)
-    return shipment
-
-
-def _seal(scene, box, **ticks):
-    ticks = {"has_holes": True, "has_lid_photo": True, "gross_kg": Decimal("19.7")} | ticks
-    return seal_box(box=box, user=scene.people["packer"], now=farm_time(1, "14:00"), **ticks)
 
 
 def _hand_over(scene, shipment, now=TRUCK_AT):
@@ -355,10 +332,10 @@ def test_a_missing_bag_and_an_extra_bag_are_refused_at_the_seal(scene):
     bag.box, bag.state = None, "tied"
     bag.save()
     with pytest.raises(BagsNotAsPlanned, match="bags of HRT plug: 3, the plan says 4"):
-        _seal(scene, first)
+        close_box(scene, first)
     put_bag(box=second, bag_code=bag.code, user=scene.people["packer"])
     with pytest.raises(BagsNotAsPlanned, match="bags of HRT plug: 1, the plan says 0"):
-        _seal(scene, second)
+        close_box(scene, second)
 
 
 def test_a_bag_lies_in_one_box_only(scene):
@@ -377,11 +354,11 @@ def test_heat_packs_need_breathing_holes_and_a_lid_photo(scene):
     pack(scene, scene.add_order(), seal=False)
     box = Box.objects.get()
     with pytest.raises(HolesMissing) as refused:
-        _seal(scene, box, has_holes=False)
+        close_box(scene, box, has_holes=False)
     assert refused.value.code == "holes_missing"
     assert "almost no heat" in refused.value.sentence
     with pytest.raises(LidPhotoMissing):
-        _seal(scene, box, has_lid_photo=False)
+        close_box(scene, box, has_lid_photo=False)
     assert Box.objects.get().state == "open"
 
 
@@ -389,14 +366,16 @@ def test_a_box_without_packs_needs_neither(scene):
     order = scene.add_order("4914", (("PLT plug", 2, "14.00"),))
     box = {"size": "S", "packs": 0, "gels": 0, "bag_lines": [[order.lines.get().pk, 2]]}
     pack(scene, order, seal=False, boxes=[box])
-    assert _seal(scene, Box.objects.get(), has_holes=False, has_lid_photo=False).state == "sealed"
+    assert (
+        close_box(scene, Box.objects.get(), has_holes=False, has_lid_photo=False).state == "sealed"
+    )
 
 
 def test_a_box_may_weigh_22_7_kg_and_no_more(scene):
     pack(scene, scene.add_order(), seal=False)
     with pytest.raises(BoxTooHeavy):
-        _seal(scene, Box.objects.get(), gross_kg=Decimal("22.71"))
-    assert _seal(scene, Box.objects.get(), gross_kg=Decimal("22.70")).state == "sealed"
+        close_box(scene, Box.objects.get(), gross_kg=Decimal("22.71"))
+    assert close_box(scene, Box.objects.get(), gross_kg=Decimal("22.70")).state == "sealed"
 
 
 def test_the_database_refuses_a_heavier_box(scene):
@@ -408,7 +387,7 @@ def test_the_database_refuses_a_heavier_box(scene):
 def test_a_box_is_not_sealed_before_the_morning_check(scene):
     pack(scene, scene.add_order(), clear=False, seal=False)
     with pytest.raises(NotCleared) as refused:
-        _seal(scene, Box.objects.get())
+        close_box(scene, Box.objects.get())
     assert refused.value.code == "shipment_not_cleared"
 
 

@@ -4,14 +4,18 @@ import pytest
 
 from inventory.models import Happening
 from orders.models import Order, ShipTo
-from shipping.arrivals import decide_report, file_report
+from shipping.arrivals import Arrived, decide_report, file_report
 from shipping.crediting import apply_credit
 from shipping.losses import close_windows
 from shipping.models import LaneLoss
+from tests.shipping.bench import deliver, photos
 from tests.shipping.scene import build_scene, eastern_time
-from tests.shipping.test_arrivals import IN_TIME, THREE_DEAD, TOO_LATE, Arrived, _deliver, photos
 
 pytestmark = pytest.mark.django_db
+# Delivered 10:12 in Buffalo, so the window ends at 14:12.
+IN_TIME = eastern_time(2, "13:55")
+TOO_LATE = eastern_time(2, "14:13")
+THREE_DEAD = {"PLT plug": 2, "CTH base": 1}
 WINDOW_ENDS = eastern_time(2, "14:12")
 
 
@@ -27,7 +31,7 @@ def scene():
 
 @pytest.fixture
 def delivered(scene):
-    return _deliver(scene, scene.add_order())
+    return deliver(scene, scene.add_order())
 
 
 def _report(scene, order, at=IN_TIME):
