@@ -85,7 +85,7 @@ class _only_one:
     """One call makes the .venv at a time; the others wait for it."""
 
     def __enter__(self) -> None:
-        self.lock = open(ROOT / ".gitignore")  # noqa: SIM115 - held until the block ends
+        self.lock = open(ROOT / ".gitignore")
         fcntl.flock(self.lock, fcntl.LOCK_EX)
 
     def __exit__(self, *_: object) -> None:
@@ -129,10 +129,10 @@ def _install_packages(packages: dict[str, str], is_venv: bool = False) -> None:
         return
     _say(f"Installing {', '.join(missing)}.")
     environment = {**os.environ, "DEBIAN_FRONTEND": "noninteractive"}
-    quiet = {"stdout": subprocess.DEVNULL, "env": environment}
-    subprocess.call([*prefix, "apt-get", "update", "-q"], **quiet)  # type: ignore[call-overload]
+    quiet = subprocess.DEVNULL
+    subprocess.call([*prefix, "apt-get", "update", "-q"], stdout=quiet, env=environment)
     command = [*prefix, "apt-get", "install", "-y", "-q", "--no-install-recommends", *missing]
-    if subprocess.call(command, **quiet) != 0:  # type: ignore[call-overload]
+    if subprocess.call(command, stdout=quiet, env=environment) != 0:
         _stop("Some system packages could not be installed.", missing)
 
 

@@ -1,4 +1,4 @@
-"""The first page, the clock, the outdoor theme. Thin: rows are read and prepared, nothing is decided."""
+"""The first page, the clock, the outdoor theme. Thin: rows are read, nothing is decided."""
 
 from datetime import datetime
 from typing import Any
@@ -93,8 +93,7 @@ def _stops(week: ShipWeek | None) -> list[dict[str, str]]:
     if version is not None:
         lines = version.lines.filter(status=ListLine.Status.RESTING).select_related("listing")
         rows += [
-            {"what": line.listing.name, "state": line.status, "why": line.reason}
-            for line in lines
+            {"what": line.listing.name, "state": line.status, "why": line.reason} for line in lines
         ]
     return rows
 
@@ -205,7 +204,9 @@ def clock_page(request: HttpRequest) -> HttpResponse:
         raise TimeUnreadable(text=repr(text[:30])) from None
     move_clock(to=to)
     tick(farm_now())
-    messages.success(request, f"The farm's clock stands at {timezone.localtime(to):%a %-d %b %H:%M}.")
+    messages.success(
+        request, f"The farm's clock stands at {timezone.localtime(to):%a %-d %b %H:%M}."
+    )
     return redirect("today")
 
 

@@ -21,7 +21,9 @@ def print_papers(*, week: ShipWeek, out: Path, say: Callable[[str], None]) -> li
     first = week.versions.get(number=1)
     write(f"availability-{week.name}", availability_pdf(version=first, tier=1))
     say("the availability list")
-    sheets = PickSheet.objects.filter(week=week).exclude(state="stale").order_by("ship_on", "number")
+    sheets = (
+        PickSheet.objects.filter(week=week).exclude(state="stale").order_by("ship_on", "number")
+    )
     for sheet in sheets:
         write(f"pick-sheet-{sheet.ship_on}-{sheet.number}", pick_sheet_pdf(sheet=sheet))
     say(f"{len(sheets)} pick sheets")

@@ -12,7 +12,8 @@ from django.utils import timezone
 
 from inventory.models import Listing, StrainForm
 from inventory.setting_book import SettingBook
-from inventory.supply import read_stock, supply_of_all
+from inventory.standing import read_stock
+from inventory.supply import supply_of_all
 from orders import sharing
 from orders.listing import DraftLine, draft_list, term_record
 from orders.models import FeedEvent, ListLine, ShareRun, ShipWeek
@@ -134,9 +135,7 @@ def _share(row: Any) -> dict[str, Any]:
 
 
 def _picks(week: ShipWeek) -> list[dict[str, Any]]:
-    tasks = PickTask.objects.filter(sheet__week=week).exclude(
-        sheet__state=PickSheet.State.STALE
-    )
+    tasks = PickTask.objects.filter(sheet__week=week).exclude(sheet__state=PickSheet.State.STALE)
     rows = tasks.select_related("sheet", "tray", "promise__line__order", "promise__line__listing")
     return [
         {

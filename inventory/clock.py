@@ -44,7 +44,7 @@ def start_demo_clock(*, at: datetime) -> None:
 def move_clock(*, to: datetime) -> None:
     """Move the demo clock forward. Raises ClockRunsForward or ClockIsLive."""
     clock = Clock.objects.filter(demo_now_at__isnull=False).first()
-    if clock is None:
+    if clock is None or clock.demo_now_at is None:
         raise ClockIsLive()
     if to < clock.demo_now_at:
         stands = f"{timezone.localtime(clock.demo_now_at):%a %-d %b %H:%M}"

@@ -38,7 +38,9 @@ class RowProblem:
 
     def __str__(self) -> str:
         where = f"{self.file}, row {self.row}" if self.row else self.file
-        return f"{where}, {self.column}: {self.reason}" if self.column else f"{where}: {self.reason}"
+        return (
+            f"{where}, {self.column}: {self.reason}" if self.column else f"{where}: {self.reason}"
+        )
 
 
 @dataclass

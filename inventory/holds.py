@@ -264,7 +264,11 @@ def lower_floor(*, strain_key: str, pieces: int, reason: str, user: User, at: da
     was, strain.floor_pieces = strain.floor_pieces, pieces
     strain.save(update_fields=["floor_pieces"])
     facts = {
-        "strain": strain.key, "was": was, "now": pieces, "reason": reason, "by": user.name,
+        "strain": strain.key,
+        "was": was,
+        "now": pieces,
+        "reason": reason,
+        "by": user.name,
         "strain_forms": list(strain.forms.values_list("pk", flat=True)),
     }
     Happening.objects.create(kind="floor.lowered", at=at, facts=facts)

@@ -1,6 +1,6 @@
 """HOP 2 stock: moves, opening counts, grades -> Movement, Balance, StockTotal.
 
-Call from: inventory/walking.py, inventory/loading.py, shipping/picking.py, shipping/handing_over.py.
+Call from: inventory/walking.py, inventory/loading.py, shipping/keying.py, shipping/bagging.py.
 Locks: strain-forms, lowest key first (lock_strain_forms).
 """
 
@@ -153,7 +153,9 @@ def _add_to_total(lot: Lot, tray: Tray, pieces: int) -> None:
 
 
 @transaction.atomic
-def change_lot_state(*, lot_id: int, state: str, why: str = "that is not a move a lot makes") -> Lot:
+def change_lot_state(
+    *, lot_id: int, state: str, why: str = "that is not a move a lot makes"
+) -> Lot:
     """Move a lot to another state; its pieces change their standing in the roll-up with it.
 
     Raises ForbiddenMove for a move a lot does not have.
@@ -162,9 +164,7 @@ def change_lot_state(*, lot_id: int, state: str, why: str = "that is not a move 
     lot = Lot.objects.get(pk=lot_id)
     if state not in Lot.MOVES[lot.state]:
         raise ForbiddenMove(kind="Lot", name=lot.code, state=lot.state, wanted=state, why=why)
-    standing = list(
-        Balance.objects.filter(lot=lot, pieces__gt=0).select_related("tray__trough")
-    )
+    standing = list(Balance.objects.filter(lot=lot, pieces__gt=0).select_related("tray__trough"))
     for balance in standing:
         _add_to_total(lot, balance.tray, -balance.pieces)
     lot.state = state

@@ -217,7 +217,9 @@ def _strain(row: Row) -> None:
         defaults={
             "name": row.text("name", is_required=True),
             "taxon": row.text("taxon", is_required=True),
-            "strain_class": row.known("class", named(row.reading, StrainClass.objects.all(), "code"), "class"),
+            "strain_class": row.known(
+                "class", named(row.reading, StrainClass.objects.all(), "code"), "class"
+            ),
             "level": row.need_whole("level", most=5),
             "sting": row.need_whole("sting", most=3),
             "toxin": row.need_whole("toxin", most=3),
@@ -356,7 +358,9 @@ def _plug_lot(row: Row) -> None:
     PlugLot.objects.update_or_create(
         kind=row.text("kind", is_required=True, longest=20),
         state=row.text("state", is_required=True, longest=20),
-        source_system=named(row.reading, WaterSystem.objects.all(), "code").get(row.text("source_system")),
+        source_system=named(row.reading, WaterSystem.objects.all(), "code").get(
+            row.text("source_system")
+        ),
         defaults={"count": row.need_whole("count")},
     )
 

@@ -87,9 +87,7 @@ def hold_act_page(request: HttpRequest, hold_id: int, act: str) -> HttpResponse:
     if act == "confirm":
         holds.confirm_hold(hold=hold, at=now, user=request.user)
     elif act in ("clean", "not-clean"):
-        holds.look_at_hold(
-            hold=hold, looked_at=now, user=request.user, is_clean=act == "clean"
-        )
+        holds.look_at_hold(hold=hold, looked_at=now, user=request.user, is_clean=act == "clean")
     elif act == "lift":
         reason = request.POST.get("reason", "").strip()
         holds.lift_hold(hold=hold, at=now, user=request.user, reason=reason)

@@ -271,9 +271,8 @@ def count_tray(
         looked_at=looked_at,
         received_at=received_at,
         user=user,
-        is_waiting=not is_late and _needs_second_look(
-            tray, balance.pieces, pieces, user, timezone.localdate(received_at)
-        ),
+        is_waiting=not is_late
+        and _needs_second_look(tray, balance.pieces, pieces, user, timezone.localdate(received_at)),
     )
     if not count.is_waiting and not is_late:
         count.movement = _correct(tray, balance, count)
@@ -343,7 +342,9 @@ def record_deaths(
         client_key=client_key,
     )
     facts = {
-        "tray": tray_code, "strain_form": balance.strain_form_id, "reason": f"{pieces} died",
+        "tray": tray_code,
+        "strain_form": balance.strain_form_id,
+        "reason": f"{pieces} died",
     }
     Happening.objects.create(kind="stock.died", at=at, facts=facts)
     balance.refresh_from_db()
@@ -358,11 +359,14 @@ def grade_ready(*, tray_code: str, user: User, at: datetime) -> Lot:
     if balance is None:
         raise Unknown(kind="tray with a lot", name=tray_code or "(none)")
     lot = ledger.change_lot_state(
-        lot_id=balance.lot_id, state=Lot.State.READY,
+        lot_id=balance.lot_id,
+        state=Lot.State.READY,
         why="only a growing lot is graded ready",
     )
     facts = {
-        "tray": tray_code, "strain_form": balance.strain_form_id, "reason": f"{lot} graded ready",
+        "tray": tray_code,
+        "strain_form": balance.strain_form_id,
+        "reason": f"{lot} graded ready",
     }
     Happening.objects.create(kind="stock.graded", at=at, facts=facts)
     return lot

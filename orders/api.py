@@ -20,9 +20,10 @@ from rest_framework.views import APIView
 
 from inventory.clock import farm_now
 from inventory.errors import FarmError, Unknown
+from orders.amending import withdraw_order
 from orders.claiming import body_hash, claim_key, drop_claim, finish_claim
 from orders.feeding import hash_token
-from orders.intake import Asked, send_order, withdraw_order
+from orders.intake import Asked, send_order
 from orders.listing import newest_version
 from orders.models import FeedClient, Line, ListLine, Order, ShipWeek
 from orders.weeks import week_named
@@ -185,9 +186,7 @@ class OrdersView(FeedView):
             customer=customer, key=key, digest=body_hash(request.data), at=timezone.now()
         )
         if is_done:
-            answer = HttpResponse(
-                claim.reply, status=claim.status, content_type="application/json"
-            )
+            answer = HttpResponse(claim.reply, status=claim.status, content_type="application/json")
             answer["Idempotent-Replay"] = "true"
             return answer
         try:

@@ -34,9 +34,7 @@ FOR_ONE = frozenset({"order.promised", "order.changed", "shipment.handed_over"})
 def make_client(*, code: str, customer: Customer) -> tuple[FeedClient, str]:
     """A new reader of the feed and its token, which is shown this once and kept only as a hash."""
     token = secrets.token_urlsafe(32)
-    client = FeedClient.objects.create(
-        code=code, customer=customer, token_hash=hash_token(token)
-    )
+    client = FeedClient.objects.create(code=code, customer=customer, token_hash=hash_token(token))
     return client, token
 
 
@@ -115,5 +113,3 @@ def _append_event(client_id: int, happening: Happening, facts: dict[str, Any]) -
         # Frozen as text: a database may reorder the keys of a JSON column.
         body=json.dumps(body, ensure_ascii=False, separators=(",", ":")),
     )
-
-

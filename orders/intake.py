@@ -13,7 +13,7 @@ from django.db import transaction
 from django.db.models import Max
 from django.utils import timezone
 
-from inventory.errors import FarmError, ForbiddenMove
+from inventory.errors import FarmError
 from inventory.models import Happening, Listing
 from inventory.people import User
 from inventory.setting_book import SettingBook
@@ -22,7 +22,6 @@ from orders.models import Customer, Line, ListLine, Order, Promise, ShipTo, Ship
 from orders.promising import (
     AboveWhatIsLeft,
     CanPromise,
-    change_promise,
     left_under_lock,
     make_promise,
 )
@@ -296,7 +295,9 @@ def _pencil(line: Line, left: CanPromise, order: Order, now: datetime) -> None:
     units_left = left.units - _pencilled_in_order(order, left.stock.strain_form_id)
     if order.source == Order.Source.PHONE and line.asked > units_left:
         raise AboveWhatIsLeft(
-            asked=line.asked, listing=line.listing.name, week=order.week.name,
+            asked=line.asked,
+            listing=line.listing.name,
+            week=order.week.name,
             left=max(0, units_left),
         )
     units = min(line.asked, max(0, units_left)) // line.unit * line.unit
@@ -330,100 +331,12 @@ def _refuse_empty(order: Order) -> None:
     if any(row.state != Line.State.REFUSED for row in lines):
         return
     rows = [
-        {"row": row.position, "listing": row.listing.name, "code": row.reason_code,
-         "detail": row.reason}
+        {
+            "row": row.position,
+            "listing": row.listing.name,
+            "code": row.reason_code,
+            "detail": row.reason,
+        }
         for row in lines
     ]
     raise NothingStands(first=f"{rows[0]['listing']}: {rows[0]['detail']}", rows=rows)
-
-
-@transaction.atomic
-def confirm_line(*, line_id: int, user: User, now: datetime, note: str = "") -> Line:
-    """A named person confirms a line that a rule row leaves to a person."""
-    user.must("confirm_line")
-    line = Line.objects.select_for_update().get(pk=line_id)
-    if line.state != Line.State.NEEDS_PERSON:
-        raise ForbiddenMove(
-            kind="Line", name=str(line), state=line.get_state_display(), wanted="confirmed",
-            why="only a line that waits for a person can be confirmed",
-        )
-    line.state, line.confirmed_by, line.confirmed_at = Line.State.OPEN, user, now
-    line.note = note or line.note
-    line.save(update_fields=["state", "confirmed_by", "confirmed_at", "note"])
-    return line
-
-
-@transaction.atomic
-def judge_again(*, week: ShipWeek, now: datetime) -> int:
-    """Look again at lines that wait for a paper: one may have been filed. Returns how many open."""
-    opened = 0
-    waiting = Line.objects.filter(order__week=week, state=Line.State.NEEDS_PAPER)
-    for line in waiting.select_related("order__ship_to__customer", "listing__strain_form__strain"):
-        book = RuleBook.read(ship_to=line.order.ship_to)
-        strain = line.listing.strain_form.strain
-        judgement = book.judge(strain=strain, on=line.order.ship_on)
-        if judgement.verdict == "allow":
-            line.state, line.reason_code, line.reason = Line.State.OPEN, "", judgement.reason
-            line.save(update_fields=["state", "reason_code", "reason"])
-            opened += 1
-    return opened
-
-
-@transaction.atomic
-def withdraw_line(*, line_id: int, now: datetime, user: User | None, reason: str) -> Line:
-    """Take one line back before it is picked. Its promise is freed with a reason and a notice.
-
-    Raises ForbiddenMove once pieces have left their tray.
-    """
-    line = Line.objects.select_for_update().select_related("order", "listing").get(pk=line_id)
-    promise = Promise.objects.select_for_update().filter(line=line).first()
-    if promise is not None and promise.state in Promise.IN_THE_WATER:
-        free_promise(promise=promise, now=now, user=user, reason=reason)
-    elif promise is not None and promise.state != Promise.State.FREED:
-        raise ForbiddenMove(
-            kind="Line", name=str(line), state=promise.get_state_display(), wanted="withdrawn",
-            why="its pieces have left their tray; put them back first",
-        )
-    line.state, line.reason_code, line.reason = Line.State.WITHDRAWN, "withdrawn", reason
-    line.save(update_fields=["state", "reason_code", "reason"])
-    facts = {
-        "order": line.order.number, "customer": line.order.customer.code,
-        "listing": line.listing.name, "reason": reason,
-    }
-    Happening.objects.create(kind="order.changed", at=now, facts=facts)
-    return line
-
-
-@transaction.atomic
-def withdraw_order(*, order_id: int, now: datetime, user: User | None, reason: str) -> Order:
-    """Take a whole order back before anything of it is picked."""
-    order = Order.objects.select_for_update().get(pk=order_id)
-    if Order.State.WITHDRAWN not in Order.MOVES[order.state]:
-        raise ForbiddenMove(
-            kind="Order", name=order.number, state=order.get_state_display(), wanted="withdrawn",
-            why="it is being picked or packed; ask the office",
-        )
-    for line in order.lines.exclude(state=Line.State.WITHDRAWN):
-        withdraw_line(line_id=line.pk, now=now, user=user, reason=reason)
-    order.state = Order.State.WITHDRAWN
-    order.save(update_fields=["state"])
-    return order
-
-
-@transaction.atomic
-def free_promise(*, promise: Promise, now: datetime, user: User | None, reason: str) -> Promise:
-    """Free a promise with a cause. The sharing rule can never do this to an inked one."""
-    if Promise.State.FREED not in Promise.MOVES[promise.state]:
-        raise ForbiddenMove(
-            kind="Promise", name=str(promise.line), state=promise.get_state_display(),
-            wanted="freed", why="it is on its way or already settled",
-        )
-    was = promise.state
-    promise = change_promise(promise_id=promise.pk, state=Promise.State.FREED, reason=reason)
-    facts = {
-        "promise": promise.pk, "line": promise.line_id, "was": was,
-        "strain_form": promise.strain_form_id, "order": promise.line.order.number,
-        "customer": promise.line.order.customer.code, "reason": reason,
-    }
-    Happening.objects.create(kind="promise.freed", at=now, facts=facts)
-    return promise

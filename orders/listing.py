@@ -96,9 +96,7 @@ def prices_on(*, on: date) -> dict[int, Price]:
 def tier_prices(*, price: Price, book: SettingBook) -> tuple[Decimal, Decimal, Decimal]:
     """Unit prices for tiers 1, 2 and 3."""
     one, two, three = (
-        unit_price(
-            list_price=price.list_price, tier_factor=book.decimal(f"tier_{tier}_factor")
-        )
+        unit_price(list_price=price.list_price, tier_factor=book.decimal(f"tier_{tier}_factor"))
         for tier in (1, 2, 3)
     )
     return one, two, three
@@ -142,9 +140,7 @@ def _terms_of(supply: Supply, is_stopped_by_colour: bool, can: CanPromise) -> tu
     return terms
 
 
-def _status(
-    listing: Listing, can: CanPromise, units: int, week: ShipWeek
-) -> tuple[str, str, str]:
+def _status(listing: Listing, can: CanPromise, units: int, week: ShipWeek) -> tuple[str, str, str]:
     """Status, stop and reason of a line that has that many units left."""
     supply, stock = can.supply, can.stock
     if stock.is_resting and not listing.is_winter:
@@ -239,7 +235,10 @@ def publish_list(
     week = ShipWeek.objects.select_for_update().get(pk=week.pk)
     if week.closed_at is not None:
         raise ForbiddenMove(
-            kind="The list of", name=week.name, state="closed", wanted="offered",
+            kind="The list of",
+            name=week.name,
+            state="closed",
+            wanted="offered",
             why="its cut-off has passed; publish the next week's list",
         )
     draft = draft_list(week=week, now=now)

@@ -1,6 +1,6 @@
 """HOP 4 can promise: supply and live promises -> what may still be promised, week by week.
 
-Call from: orders/listing.py, orders/intake.py, orders/sharing.py, config/management/commands/week.py.
+Call from: orders/listing.py, orders/intake.py, orders/sharing.py, shipping/keying.py.
 Locks: none for reading; a caller that is about to promise locks the strain-forms first
 (inventory.ledger.lock_strain_forms) and reads here in a second statement.
 """
@@ -17,7 +17,8 @@ from inventory.ledger import lock_strain_forms
 from inventory.models import StrainForm
 from inventory.people import User
 from inventory.setting_book import SettingBook
-from inventory.supply import StrainStock, Supply, read_stock, supply_of_all
+from inventory.standing import StrainStock, read_stock
+from inventory.supply import Supply, supply_of_all
 from orders.calc.promise import promisable_pieces
 from orders.models import Line, Promise, PromisedTotal, ShipWeek
 

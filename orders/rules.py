@@ -55,7 +55,7 @@ class RuleBook:
         )
 
     def judge(self, *, strain: Strain, on: date) -> Judgement:
-        """The strictest verdict that any row has for this strain. No row at all: a person decides."""
+        """The strictest verdict any row has for this strain. No row at all: a person decides."""
         judgements = [self._of_row(row, strain, on) for row in self._rows_for(strain)]
         if not any(row.region == self.ship_to.region for row in self._rows_for(strain)):
             words = (

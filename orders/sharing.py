@@ -4,12 +4,8 @@ Call from: orders/pages.py, config/playing.py, management command `week`.
 Locks: strain-forms, lowest key first; the ship week's row, so that a week is shared by one caller.
 """
 
-import hashlib
-import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
@@ -18,17 +14,25 @@ from inventory.errors import FarmError, ForbiddenMove
 from inventory.models import Happening, Listing
 from inventory.people import User
 from inventory.setting_book import SettingBook
+from orders.amending import judge_again
 from orders.calc.share_words import buyer_sentence, sentence
-from orders.calc.sharing import Ask, RuleSettings, Share, share
+from orders.calc.sharing import Share, share
 from orders.exporting import missing_ticks
-from orders.intake import judge_again
-from orders.models import Line, Order, Promise, ShareLine, ShareRun, ShipWeek
+from orders.models import Line, Order, Promise, ShareRun, ShipWeek
 from orders.promising import (
     CanPromise,
     can_promise_all,
     change_promise,
     left_under_lock,
     make_promise,
+)
+from orders.share_runs import (
+    SharedLine,
+    SharedListing,
+    ask_of,
+    line_ref,
+    rule_settings,
+    write_run,
 )
 
 OTHER_RULES = ("first_come", "equal", "proportional")
@@ -55,83 +59,18 @@ class NotSharedYet(FarmError):
     message = "Share out {week} first, look at the sentences, then ink."
 
 
-@dataclass(frozen=True, slots=True)
-class SharedLine:
-    """One line of a preview: what each rule gives it, and the rule's sentence. [sale units]"""
-
-    line_id: int
-    order_number: str
-    shop: str
-    asked: int
-    promised: int
-    first_come: int
-    equal: int
-    proportional: int
-    sentence: str
-    buyer_sentence: str
-
-
-@dataclass(frozen=True, slots=True)
-class SharedListing:
-    """A listing of a preview. [sale units]"""
-
-    listing: Listing
-    rule: str
-    available: int
-    asked: int
-    is_short: bool
-    lines: tuple[SharedLine, ...]
-    trace: Mapping[str, Any]
-
-
 def preview(*, week: ShipWeek, now: datetime) -> list[SharedListing]:
     """What sharing out would give now, listing by listing. Writes nothing."""
     book = SettingBook.read(on=timezone.localdate(now))
     lines = shareable_lines(week=week)
     promises = can_promise_all(
-        week=week, on=timezone.localdate(now), is_on_sale=True, book=book,
+        week=week,
+        on=timezone.localdate(now),
+        is_on_sale=True,
+        book=book,
         strain_form_ids={line.listing.strain_form_id for line in lines},
     )
     return [_share_listing(*group, book) for group in _groups(lines, promises)]
-
-
-def signed_listings(*, week: ShipWeek) -> list[SharedListing]:
-    """The listings of the week's signed run as they were shared; empty before there is one."""
-    run = ShareRun.objects.filter(week=week, is_signed=True).order_by("-id").first()
-    if run is None:
-        return []
-    traces = {row["listing"]: row["trace"] for row in json.loads(run.result)}
-    by_listing: dict[str, list[ShareLine]] = {}
-    rows = run.lines.select_related("line__listing", "line__order__ship_to__customer")
-    for row in rows.order_by("line__listing__name", "line__order__number"):
-        by_listing.setdefault(row.line.listing.name, []).append(row)
-    return [_as_shared(group, traces[name]) for name, group in by_listing.items()]
-
-
-def _as_shared(rows: Sequence[ShareLine], trace: Mapping[str, Any]) -> SharedListing:
-    return SharedListing(
-        listing=rows[0].line.listing,
-        rule=rows[0].rule,
-        available=rows[0].available,
-        asked=sum(row.asked for row in rows),
-        is_short=any(row.is_short for row in rows),
-        lines=tuple(
-            SharedLine(
-                line_id=row.line_id,
-                order_number=row.line.order.number,
-                shop=row.line.order.ship_to.customer.name,
-                asked=row.asked,
-                promised=row.promised,
-                first_come=row.first_come,
-                equal=row.equal,
-                proportional=row.proportional,
-                sentence=row.sentence,
-                buyer_sentence=row.buyer_sentence,
-            )
-            for row in rows
-        ),
-        trace=trace,
-    )
 
 
 def shareable_lines(*, week: ShipWeek) -> list[Line]:
@@ -139,7 +78,9 @@ def shareable_lines(*, week: ShipWeek) -> list[Line]:
     lines = Line.objects.filter(order__week=week, state=Line.State.OPEN)
     lines = lines.exclude(order__state__in=[Order.State.WITHDRAWN, Order.State.SET_ASIDE])
     rows = lines.select_related(
-        "order__customer", "order__ship_to", "listing__strain_form__form",
+        "order__customer",
+        "order__ship_to",
+        "listing__strain_form__form",
         "listing__strain_form__strain",
     ).order_by("listing__name", "order__number", "position")
     stopped: dict[int, bool] = {}
@@ -160,12 +101,11 @@ def _groups(
     by_listing: dict[int, list[Line]] = {}
     for line in lines:
         by_listing.setdefault(line.listing_id, []).append(line)
-    promised = {
-        line_id: units
-        for line_id, units in Promise.objects.filter(
-            line__in=lines, state__in=Promise.LIVE
-        ).values_list("line_id", "units")
-    }
+    promised = dict(
+        Promise.objects.filter(line__in=lines, state__in=Promise.LIVE).values_list(
+            "line_id", "units"
+        )
+    )
     groups = []
     for rows in by_listing.values():
         listing = rows[0].listing
@@ -198,38 +138,10 @@ def _share_listing(
         rule=rule,
         available=available,
         asked=asked,
-        is_short=any(
-            shares[rule].promised[ask.ref] < ask.asked for ask in asks
-        ),
+        is_short=any(shares[rule].promised[ask.ref] < ask.asked for ask in asks),
         lines=tuple(_shared_line(line, shares, rule) for line in lines),
         trace=shares[rule].trace,
     )
-
-
-def rule_settings(*, book: SettingBook) -> RuleSettings:
-    """The sharing rule's numbers from the farm's settings."""
-    return RuleSettings(
-        weights={tier: book.text(f"tier_{tier}_weight") for tier in (1, 2, 3)},
-        unit_stretch=book.text("unit_stretch"),
-    )
-
-
-def ask_of(line: Line) -> Ask:
-    """A line as the rules see it, named by its order and place so that a replay reads the same."""
-    return Ask(
-        ref=line_ref(line),
-        order_number=line.order.number,
-        asked=line.asked,
-        unit=line.unit,
-        tier=line.order.tier,
-        sent_at=line.order.sent_at,
-        least=line.least,
-        customer=line.order.customer.code,
-    )
-
-
-def line_ref(line: Line) -> str:
-    return f"{line.order.number}/{line.position}"
 
 
 def _shared_line(line: Line, shares: Mapping[str, Share], rule: str) -> SharedLine:
@@ -267,10 +179,12 @@ def share_out(*, week: ShipWeek, now: datetime, user: User | None = None) -> Sha
     _free_last_run(week, now)
     left = left_under_lock(
         strain_form_ids={line.listing.strain_form_id for line in lines},
-        week=week, on=on, book=book,
+        week=week,
+        on=on,
+        book=book,
     )
     listings = [_share_listing(*group, book) for group in _groups(lines, left)]
-    run = _write_run(week, now, user, listings, book)
+    run = write_run(week, now, user, listings, book)
     _pencil_run(listings, {line.pk: line for line in lines}, left, now, user)
     week.shared_at = now
     week.save(update_fields=["shared_at"])
@@ -283,98 +197,7 @@ def _free_last_run(week: ShipWeek, now: datetime) -> None:
         week=week, state=Promise.State.PENCILLED, line__is_first_come=False
     )
     for promise_id in pencils.values_list("pk", flat=True):
-        change_promise(
-            promise_id=promise_id, state=Promise.State.FREED, reason="shared out again"
-        )
-
-
-def _write_run(
-    week: ShipWeek,
-    now: datetime,
-    user: User | None,
-    listings: Sequence[SharedListing],
-    book: SettingBook,
-) -> ShareRun:
-    ShareRun.objects.filter(week=week, is_signed=True).update(is_signed=False)
-    inputs = canonical([_inputs_of(row) for row in listings])
-    result = canonical([_result_of(row) for row in listings])
-    run = ShareRun.objects.create(
-        week=week,
-        ran_at=now,
-        user=user,
-        inputs=inputs,
-        inputs_hash=hashlib.sha256(inputs.encode()).hexdigest(),
-        result=result,
-        is_signed=True,
-    )
-    ShareLine.objects.bulk_create(
-        ShareLine(
-            run=run,
-            line_id=line.line_id,
-            rule=row.rule,
-            is_short=line.promised < line.asked,
-            available=row.available,
-            asked=line.asked,
-            promised=line.promised,
-            by_rule=line.promised,
-            first_come=line.first_come,
-            equal=line.equal,
-            proportional=line.proportional,
-            sentence=line.sentence[:500],
-            buyer_sentence=line.buyer_sentence[:500],
-        )
-        for row in listings
-        for line in row.lines
-    )
-    return run
-
-
-def canonical(value: Any) -> str:
-    """JSON text that is the same on every machine and database."""
-    return json.dumps(value, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
-
-
-def _inputs_of(row: SharedListing) -> dict[str, Any]:
-    lines = Line.objects.filter(pk__in=[line.line_id for line in row.lines])
-    asks = [ask_of(line) for line in lines.select_related("order__customer").order_by("order__number")]
-    return {
-        "listing": row.listing.name,
-        "rule": row.rule,
-        "available": row.available,
-        "asks": [
-            {
-                "ref": ask.ref,
-                "order_number": ask.order_number,
-                "asked": ask.asked,
-                "unit": ask.unit,
-                "tier": ask.tier,
-                "sent_at": ask.sent_at.astimezone(timezone.get_default_timezone()).isoformat(),
-                "least": ask.least,
-                "customer": ask.customer,
-            }
-            for ask in asks
-        ],
-    }
-
-
-def _result_of(row: SharedListing) -> dict[str, Any]:
-    return {"listing": row.listing.name, "trace": row.trace}
-
-
-def replay_run(*, run: ShareRun, book: SettingBook) -> str:
-    """The result of a run computed again from its stored inputs: the same text, byte for byte."""
-    settings = rule_settings(book=book)
-    results = []
-    for row in json.loads(run.inputs):
-        asks = [
-            Ask(**{**ask, "sent_at": datetime.fromisoformat(ask["sent_at"])})
-            for ask in row["asks"]
-        ]
-        outcome = share(
-            rule=row["rule"], available=row["available"], asks=asks, settings=settings
-        )
-        results.append({"listing": row["listing"], "trace": outcome.trace})
-    return canonical(results)
+        change_promise(promise_id=promise_id, state=Promise.State.FREED, reason="shared out again")
 
 
 def _pencil_run(
@@ -392,7 +215,11 @@ def _pencil_run(
             # The same reading serves every promise: its guard compares the growing total with it.
             can = left[line.listing.strain_form_id]
             make_promise(
-                line=line, can=can, units=shared.promised, now=now, user=user,
+                line=line,
+                can=can,
+                units=shared.promised,
+                now=now,
+                user=user,
                 reason=shared.sentence,
             )
 
@@ -429,7 +256,10 @@ def _refuse_oversold(week: ShipWeek, now: datetime) -> None:
     for row in can_promise_all(week=week, on=on, is_on_sale=True, book=book).values():
         if row.promised_pieces > row.supply.pieces:
             raise ForbiddenMove(
-                kind="Week", name=week.name, state="shared", wanted="inked",
+                kind="Week",
+                name=week.name,
+                state="shared",
+                wanted="inked",
                 why=f"{row.promised_pieces} of {row.stock.key} are promised and "
                 f"{row.supply.pieces} stand above the floor; share out again",
             )
@@ -446,7 +276,9 @@ def _tell_customers(week: ShipWeek, promises: Sequence[Promise], now: datetime) 
         order.state = Order.State.PROMISED
         order.save(update_fields=["state"])
         facts = {
-            "order": order.number, "customer": order.customer.code, "week": week.name,
+            "order": order.number,
+            "customer": order.customer.code,
+            "week": week.name,
             "reason": f"{len(lines)} lines are promised",
         }
         Happening.objects.create(kind="order.promised", at=now, facts=facts)

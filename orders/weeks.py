@@ -30,9 +30,7 @@ def open_week(*, monday: date, farm_zone: str) -> ShipWeek:
     days = NoDeliveryDay.objects.filter(
         region="", day__range=(monday - timedelta(days=7), monday + timedelta(days=7))
     ).values_list("day", flat=True)
-    calendar = ship_calendar(
-        monday=monday, no_delivery_days=frozenset(days), farm_zone=farm_zone
-    )
+    calendar = ship_calendar(monday=monday, no_delivery_days=frozenset(days), farm_zone=farm_zone)
     return ShipWeek.objects.create(
         monday=monday,
         name=calendar.name,
@@ -97,8 +95,7 @@ def week_line(*, week: ShipWeek, now: datetime, zone: str, ship_on: date | None 
         return round(1000 * (at - start).total_seconds() / span_s, 1)
 
     drawn = [
-        LineMark(mark.name, time_text(at=mark.at, zone=zone), stands_at(mark.at))
-        for mark in marks
+        LineMark(mark.name, time_text(at=mark.at, zone=zone), stands_at(mark.at)) for mark in marks
     ]
     if 0 <= stands_at(now) <= 1000:
         drawn.append(LineMark("now", time_text(at=now, zone=zone), stands_at(now), is_now=True))

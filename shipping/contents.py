@@ -104,7 +104,7 @@ def _boxes_of(order: Order, plan: PackPlan | None) -> list[BoxPlan]:
             size=row["size"],
             heat_packs=row["packs"],
             gel_packs=row.get("gels", 0),
-            bags_by_line={line_id: count for line_id, count in row["bag_lines"]},
+            bags_by_line=dict(row["bag_lines"]),
             limits=row.get("limits") or record.get("limits", {}),
         )
         for number, row in enumerate(record["boxes"], 1)

@@ -15,7 +15,7 @@ from inventory import ledger
 from inventory.errors import FarmError, ForbiddenMove, Unknown
 from inventory.models import Balance, Happening, Place, Tray
 from inventory.people import User
-from inventory.supply import read_stock
+from inventory.standing import read_stock
 from orders.models import Order, Promise
 from orders.promising import change_promise
 from shipping.models import PickSheet, PickTask
@@ -27,7 +27,8 @@ class SheetStale(FarmError):
     code = "sheet_stale"
     title = "That sheet is stale"
     message = (
-        "Sheet {stamp} is stale: {reason}. {differences} Compare with sheet {newer} and key that in."
+        "Sheet {stamp} is stale: {reason}. {differences} Compare with sheet {newer} and key in "
+        "that one."
     )
 
 
@@ -41,7 +42,10 @@ class MoreThanAsked(FarmError):
     code = "more_than_asked"
     status = 422
     title = "More than the sheet asks"
-    message = "{tray} for order {order}: {picked} keyed in, the sheet asks {asked}. Key in {asked} or less."
+    message = (
+        "{tray} for order {order}: {picked} keyed in, the sheet asks {asked}. Key in {asked} or "
+        "less."
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +59,7 @@ class Keyed:
 
 
 @transaction.atomic
-def key_in(
-    *, stamp: str, rows: Sequence[Keyed], user: User, now: datetime
-) -> PickSheet:
+def key_in(*, stamp: str, rows: Sequence[Keyed], user: User, now: datetime) -> PickSheet:
     """Key in a picked sheet by its stamp. A row not named was picked in full.
 
     Raises Unknown, SheetStale with the differences, ForbiddenMove when keyed in already,
@@ -71,7 +73,10 @@ def key_in(
         raise _stale(sheet)
     if sheet.state in (PickSheet.State.KEYED_IN, PickSheet.State.CLOSED):
         raise ForbiddenMove(
-            kind="Sheet", name=stamp, state=sheet.get_state_display(), wanted="keyed in",
+            kind="Sheet",
+            name=stamp,
+            state=sheet.get_state_display(),
+            wanted="keyed in",
             why="somebody keyed it in before",
         )
     keyed = {row.task_id: row for row in rows}
@@ -197,8 +202,11 @@ def _settle_promises(tasks: Sequence[PickTask], sheet: PickSheet, now: datetime)
     stocks = {row.strain_form_id: row for row in read_stock(strain_form_ids=list(short))}
     for strain_form_id, pieces in short.items():
         record_short(
-            stock=stocks[strain_form_id], week=sheet.week, pieces=pieces,
-            cause=f"short at the pick, sheet {sheet.stamp}", now=now,
+            stock=stocks[strain_form_id],
+            week=sheet.week,
+            pieces=pieces,
+            cause=f"short at the pick, sheet {sheet.stamp}",
+            now=now,
         )
 
 
@@ -226,9 +234,7 @@ def _write_off_short(tasks: Sequence[PickTask], now: datetime) -> None:
 
 
 def _start_pick(order: Order) -> None:
-    Order.objects.filter(pk=order.pk, state=Order.State.PROMISED).update(
-        state=Order.State.IN_PICK
-    )
+    Order.objects.filter(pk=order.pk, state=Order.State.PROMISED).update(state=Order.State.IN_PICK)
 
 
 @transaction.atomic
@@ -238,8 +244,11 @@ def put_back(*, promise_id: int, user: User, now: datetime, reason: str) -> Prom
     promise = Promise.objects.select_for_update().get(pk=promise_id)
     if promise.state != Promise.State.PULLED:
         raise ForbiddenMove(
-            kind="Promise", name=str(promise.line), state=promise.get_state_display(),
-            wanted="put back", why="only pulled pieces lie on the bench",
+            kind="Promise",
+            name=str(promise.line),
+            state=promise.get_state_display(),
+            wanted="put back",
+            why="only pulled pieces lie on the bench",
         )
     for task in _live_tasks(promise):
         if task.picked_pieces:
@@ -256,9 +265,12 @@ def put_back(*, promise_id: int, user: User, now: datetime, reason: str) -> Prom
             )
     promise = change_promise(promise_id=promise.pk, state=Promise.State.FREED, reason=reason)
     facts: dict[str, Any] = {
-        "promise": promise.pk, "strain_form": promise.strain_form_id,
-        "order": promise.line.order.number, "customer": promise.line.order.customer.code,
-        "reason": reason, "was": "pulled",
+        "promise": promise.pk,
+        "strain_form": promise.strain_form_id,
+        "order": promise.line.order.number,
+        "customer": promise.line.order.customer.code,
+        "reason": reason,
+        "was": "pulled",
     }
     Happening.objects.create(kind="promise.freed", at=now, facts=facts)
     return promise

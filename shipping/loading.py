@@ -55,9 +55,7 @@ def _box_kind(row: Row) -> None:
 
 def _past_shipment(row: Row) -> None:
     customers = named(row.reading, Customer.objects.all(), "code")
-    listings = named(
-        row.reading, Listing.objects.select_related("strain_form__strain"), "name"
-    )
+    listings = named(row.reading, Listing.objects.select_related("strain_form__strain"), "name")
     trays = named(row.reading, Tray.objects.select_related("trough"), "code")
     tray = row.known("tray", trays, "tray")
     listing = row.known("listing", listings, "listing")

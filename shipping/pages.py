@@ -97,7 +97,8 @@ def sheet_page(request: HttpRequest, stamp: str) -> HttpResponse:
     sheet = _sheet(stamp)
     tasks = list(
         sheet.tasks.select_related(
-            "tray", "promise__line__order__ship_to__customer",
+            "tray",
+            "promise__line__order__ship_to__customer",
             "promise__line__listing__strain_form__strain",
         )
     )
@@ -122,8 +123,14 @@ def _stops(tasks: list[Any]) -> list[dict[str, Any]]:
         strain = task.promise.line.listing.strain_form.strain
         stop = stops.setdefault(
             task.stop,
-            {"tray": task.tray.code, "title": task.promise.line.listing.title, "key": strain.key,
-             "leave": task.leave_pieces, "pieces": 0, "rows": []},
+            {
+                "tray": task.tray.code,
+                "title": task.promise.line.listing.title,
+                "key": strain.key,
+                "leave": task.leave_pieces,
+                "pieces": 0,
+                "rows": [],
+            },
         )
         stop["pieces"] += task.pieces
         stop["rows"].append(
@@ -193,9 +200,8 @@ def packing_page(request: HttpRequest, week_name: str) -> HttpResponse:
 def _plan_row(plan: PackPlan) -> dict[str, Any]:
     boxes = json.loads(plan.record)["boxes"]
     words = [
-        f"{box['size']}: {box['bags']} bags, {box['packs']} heat" + (
-            f", {box['gels']} cool" if box.get("gels") else ""
-        )
+        f"{box['size']}: {box['bags']} bags, {box['packs']} heat"
+        + (f", {box['gels']} cool" if box.get("gels") else "")
         for box in boxes
     ]
     return {
@@ -232,11 +238,13 @@ def plan_page(request: HttpRequest, number: str) -> HttpResponse:
         "cautions": record.get("cautions", []),
         "made_words": time_text(at=plan.made_at, zone=timezone.get_current_timezone_name()),
         "forecast": forecast,
-        "issued_words": time_text(
-            at=forecast.issued_at, zone=timezone.get_current_timezone_name()
-        ) if forecast else "",
+        "issued_words": time_text(at=forecast.issued_at, zone=timezone.get_current_timezone_name())
+        if forecast
+        else "",
         "week_line": week_line(
-            week=order.week, now=farm_now(), zone=timezone.get_current_timezone_name(),
+            week=order.week,
+            now=farm_now(),
+            zone=timezone.get_current_timezone_name(),
             ship_on=plan.ship_on,
         ),
         "has_bags": Shipment.objects.filter(order=order).exists(),
@@ -310,9 +318,7 @@ def arrival_page(request: HttpRequest, number: str) -> HttpResponse:
 
 def _arrival_rows(request: HttpRequest, order: Any) -> list[arrivals.Arrived]:
     rows, problems = [], []
-    for index, name in enumerate(
-        order.lines.values_list("listing__name", flat=True), 1
-    ):
+    for index, name in enumerate(order.lines.values_list("listing__name", flat=True), 1):
         counts = {}
         for kind in ("dead", "pale", "missing", "wrong"):
             text = request.POST.get(f"{kind}:{name}", "").strip() or "0"
@@ -324,8 +330,9 @@ def _arrival_rows(request: HttpRequest, order: Any) -> list[arrivals.Arrived]:
         if any(counts.values()):
             rows.append(arrivals.Arrived(listing=name, **counts))
     if problems:
-        raise KeyedUnreadable(first=f"{problems[0]['listing']}: {problems[0]['detail']}",
-                              rows=problems)
+        raise KeyedUnreadable(
+            first=f"{problems[0]['listing']}: {problems[0]['detail']}", rows=problems
+        )
     return rows
 
 
@@ -335,8 +342,12 @@ def _photos(request: HttpRequest, order: Any) -> list[arrivals.Photo]:
         kind, _, listing = name.partition(":")
         for upload in files:
             photos.append(
-                arrivals.Photo(kind=kind, listing=listing or None, content=upload.read(),
-                               name=upload.name or "photo")
+                arrivals.Photo(
+                    kind=kind,
+                    listing=listing or None,
+                    content=upload.read(),
+                    name=upload.name or "photo",
+                )
             )
     return photos
 

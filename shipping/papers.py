@@ -15,7 +15,8 @@ from django.utils import timezone
 
 from inventory.errors import FarmError
 from inventory.models import Listing, Tray
-from inventory.supply import read_stock, reserve_gap
+from inventory.standing import read_stock
+from inventory.supply import reserve_gap
 from orders.calc.weeks import day_text, time_text
 from orders.models import Line, Order
 from orders.papers import render_pdf

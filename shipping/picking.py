@@ -16,7 +16,8 @@ from django.db.models import Q, Sum
 from inventory.models import Hold, Movement, Place, Tray, WalkNote, WaterSystem
 from inventory.people import User
 from inventory.setting_book import SettingBook
-from inventory.supply import StrainStock, TrayStock, read_stock, reserve_gap, tray_countable
+from inventory.standing import StrainStock, TrayStock, read_stock
+from inventory.supply import reserve_gap, tray_countable
 from orders.models import Promise, ShipWeek
 from shipping.calc import trays as tray_choice
 from shipping.calc.route import Stop, shortest_walk, slot_distance_m, walk_minutes
@@ -121,14 +122,13 @@ def plan_picks(
             continue
         chosen = _choose(stock, wanted, kept[stock.strain_id], trays, week, book)
         for ship_on, choice in chosen.items():
-            days.setdefault(ship_on, []).extend(
-                _picks_of(choice, stock, wanted, trays, ship_on)
-            )
-            if is_recorded and sum(choice.short_pieces.values()):
+            days.setdefault(ship_on, []).extend(_picks_of(choice, stock, wanted, trays, ship_on))
+            short = sum(int(pieces) for pieces in choice.short_pieces.values())
+            if is_recorded and short:
                 record_short(
                     stock=stock,
                     week=week,
-                    pieces=sum(choice.short_pieces.values()),
+                    pieces=short,
                     cause="the trays that may be picked hold too few",
                     now=now,
                 )
@@ -138,9 +138,7 @@ def plan_picks(
 def _promises_to_pick(week: ShipWeek) -> list[Promise]:
     return list(
         Promise.objects.filter(week=week, state=Promise.State.INKED)
-        .select_related(
-            "strain_form__strain", "line__order", "line__listing__strain_form__form"
-        )
+        .select_related("strain_form__strain", "line__order", "line__listing__strain_form__form")
         .order_by("line__order__number", "line__position")
     )
 
@@ -165,9 +163,7 @@ def _choose(
         sorted(wanted, key=lambda row: (row.inked_at, row.line.order.number))
     ):
         lines_by_day.setdefault(promise.line.order.ship_on, []).append(
-            tray_choice.Line(
-                order=_line_label(promise), pieces=promise.pieces, claim_rank=rank
-            )
+            tray_choice.Line(order=_line_label(promise), pieces=promise.pieces, claim_rank=rank)
         )
     return tray_choice.choose_days(
         trays=[row for row in candidates if row is not None],
@@ -234,7 +230,7 @@ def _newest_grades(stock: StrainStock) -> dict[int, float]:
         return {}
     notes = WalkNote.objects.filter(strain_id=stock.strain_id, grade__isnull=False)
     rows = notes.order_by("looked_at").values_list("trough_id", "grade")
-    return {trough_id: float(grade) for trough_id, grade in rows}
+    return {trough_id: float(grade or 0) for trough_id, grade in rows}
 
 
 def _line_label(promise: Promise) -> str:
@@ -251,9 +247,7 @@ def _picks_of(
     ship_on: date,
 ) -> list[Pick]:
     promises = {
-        _line_label(promise): promise
-        for promise in wanted
-        if promise.line.order.ship_on == ship_on
+        _line_label(promise): promise for promise in wanted if promise.line.order.ship_on == ship_on
     }
     lots = {row.tray: row.lot_id for row in stock.trays}
     return [
@@ -312,8 +306,11 @@ def _walked(sheet: DrawnSheet) -> DrawnSheet:
     )
     place = {stop.code: index for index, stop in enumerate(walk.order)}
     sheet.picks.sort(
-        key=lambda pick: (place[pick.tray.code], pick.promise.line.order.number,
-                          pick.promise.line.position)
+        key=lambda pick: (
+            place[pick.tray.code],
+            pick.promise.line.order.number,
+            pick.promise.line.position,
+        )
     )
     sheet.walk_m = walk.metres
     return sheet
@@ -336,8 +333,9 @@ def _keep_or_replace(
         ).values_list("number", flat=True)
     )
     for row in live.values():
-        if not any((sheet.system.pk, sheet.is_toxin) == (row.system_id, row.is_toxin)
-                   for sheet in drawn):
+        if not any(
+            (sheet.system.pk, sheet.is_toxin) == (row.system_id, row.is_toxin) for sheet in drawn
+        ):
             make_stale(sheet=row, reason="nothing is left to pick on it")
     sheets = []
     for sheet in drawn:
@@ -389,9 +387,7 @@ def _write_sheet(
         drawn_at=now,
         checksum_pieces=drawn.pieces,
         walk_m=drawn.walk_m,
-        walk_min=walk_minutes(
-            metres=drawn.walk_m, trays=len(drawn.stops), pieces=drawn.pieces
-        ),
+        walk_min=walk_minutes(metres=drawn.walk_m, trays=len(drawn.stops), pieces=drawn.pieces),
         replaces=replaced if replaced and not hasattr(replaced, "replaced_by") else None,
     )
     stops = {code: index for index, code in enumerate(drawn.stops, 1)}

@@ -82,9 +82,7 @@ def _band(curve: Mapping[str, Any], scale: _Scale) -> SafeString:
     step_h = curve["step_h"]
     there = _points(curve["hot"], step_h, scale)
     back = " ".join(reversed(_points(curve["cold"], step_h, scale).split()))
-    return format_html(
-        '<polygon points="{} {}" fill="currentColor" opacity="0.12"/>', there, back
-    )
+    return format_html('<polygon points="{} {}" fill="currentColor" opacity="0.12"/>', there, back)
 
 
 def _limits(limits: Mapping[str, float], scale: _Scale) -> SafeString:
@@ -117,8 +115,14 @@ def _legs(curve: Mapping[str, Any], scale: _Scale) -> SafeString:
         '<line x1="{0}" x2="{0}" y1="{1}" y2="{2}" stroke="currentColor" opacity="0.35"/>'
         '<text x="{3}" y="{4}" fill="currentColor" text-anchor="middle">{5}</text>',
         (
-            (scale.x(start), TOP, HEIGHT - BOTTOM, scale.x((start + end) / 2),
-             HEIGHT - BOTTOM + (15 if index % 2 else 30), _short(name))
+            (
+                scale.x(start),
+                TOP,
+                HEIGHT - BOTTOM,
+                scale.x((start + end) / 2),
+                HEIGHT - BOTTOM + (15 if index % 2 else 30),
+                _short(name),
+            )
             for index, (name, start, end) in enumerate(curve["legs"])
         ),
     )

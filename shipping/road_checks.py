@@ -193,7 +193,7 @@ def box_differences(*, box: Box, bags: Iterable[Bag], plan: PackPlan) -> list[st
     """How a box differs from the plan, in words: its size, its packs, each line's bags."""
     boxes = json.loads(plan.record)["boxes"]
     planned = boxes[box.number - 1] if box.number <= len(boxes) else {"bag_lines": []}
-    wanted = Counter({line_id: count for line_id, count in planned["bag_lines"]})
+    wanted = Counter(dict(planned["bag_lines"]))
     there = Counter(bag.line_id for bag in bags)
     names = dict(plan.order.lines.values_list("pk", "listing__name"))
     pairs = [

@@ -14,7 +14,8 @@ from inventory.ledger import change_lot_state
 from inventory.models import Happening, Lot
 from inventory.people import User
 from inventory.setting_book import SettingBook
-from inventory.supply import StrainStock, TrayStock, read_stock, reserve_gap, tray_countable
+from inventory.standing import StrainStock, TrayStock, read_stock
+from inventory.supply import reserve_gap, tray_countable
 from orders.models import PromisedTotal, ShipWeek
 from shipping.models import Shortfall
 
@@ -23,7 +24,7 @@ from shipping.models import Shortfall
 def record_short(
     *, stock: StrainStock, week: ShipWeek, pieces: int, cause: str, now: datetime
 ) -> Shortfall:
-    """Record that promised pieces are missing. An open row of the same week takes the new number."""
+    """Record that promised pieces are missing. An open row of the week takes the new number."""
     remedies = remedies_for(stock=stock, week=week, pieces=pieces)
     open_row = Shortfall.objects.filter(
         strain_form_id=stock.strain_form_id, week=week, settled_at__isnull=True
@@ -92,18 +93,28 @@ def remedies_for(*, stock: StrainStock, week: ShipWeek, pieces: int) -> list[dic
         found.append({"kind": "margin", "pieces": min(margin, pieces), "words": words})
     for row in stock.trays:
         if row.state == "growing" and not row.is_held_in(week.monday):
-            words = f"grade {min(pieces, row.pieces)} of {row.tray} ready on the bench; {row.pieces} stand there"
+            most = min(pieces, row.pieces)
+            words = f"grade {most} of {row.tray} ready on the bench; {row.pieces} stand there"
             found.append(
-                {"kind": "grade", "tray": row.tray, "lot": row.lot_id,
-                 "pieces": min(pieces, row.pieces), "words": words}
+                {
+                    "kind": "grade",
+                    "tray": row.tray,
+                    "lot": row.lot_id,
+                    "pieces": min(pieces, row.pieces),
+                    "words": words,
+                }
             )
     systems = {row.system for row in ready}
     if len(systems) > 1:
         for row in ready:
             words = f"{row.pieces} stand in {row.tray}, system {row.system}: take them there"
             found.append(
-                {"kind": "other system", "tray": row.tray,
-                 "pieces": min(pieces, row.pieces), "words": words}
+                {
+                    "kind": "other system",
+                    "tray": row.tray,
+                    "pieces": min(pieces, row.pieces),
+                    "words": words,
+                }
             )
     return found
 
@@ -117,7 +128,10 @@ def accept_remedy(*, shortfall_id: int, index: int, user: User, now: datetime) -
     row = Shortfall.objects.select_for_update().get(pk=shortfall_id)
     if row.settled_at is not None:
         raise ForbiddenMove(
-            kind="Shortfall", name=str(row.pk), state="settled", wanted="settled again",
+            kind="Shortfall",
+            name=str(row.pk),
+            state="settled",
+            wanted="settled again",
             why="it was settled before; look at the sheets",
         )
     if not 0 <= index < len(row.remedies):

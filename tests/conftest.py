@@ -8,9 +8,9 @@ from django.apps import apps
 from django.conf import settings
 from django.core.management.color import no_style
 from django.db import connection, transaction
+from tests_support import farm_time
 
 from inventory.triggers import drop_triggers, install_triggers
-from tests_support import farm_time
 
 FARM_APPS = ("inventory", "orders", "shipping")
 
@@ -46,7 +46,7 @@ def fixtures_folder():
 
 
 class _Kept:
-    """Rows of the farm at a moment, kept in memory: loading it anew takes seconds, this does not."""
+    """Rows of the farm at a moment, kept in memory: loading it anew takes seconds."""
 
     def __init__(self):
         self.rows = {}

@@ -149,8 +149,14 @@ def season_grade(*, on: date, curve: SeasonCurve) -> float:
 
 
 def crossing_on(
-    *, after: date, line: float, is_rising: bool, curve: SeasonCurve, gap: float = 0.0,
-    gap_on: date | None = None, horizon_days: int = 400,
+    *,
+    after: date,
+    line: float,
+    is_rising: bool,
+    curve: SeasonCurve,
+    gap: float = 0.0,
+    gap_on: date | None = None,
+    horizon_days: int = 400,
 ) -> date | None:
     """The first day after which the curve has crossed a line; None within the horizon.
 

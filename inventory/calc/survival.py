@@ -60,7 +60,7 @@ def countable_pieces(
     count = np.asarray(pieces, dtype=float)
     days = np.asarray(days_since_count, dtype=float)
     if (count < 0).any() or (days < 0).any():
-        raise ValueError(f"Neither {pieces} pieces nor {days_since_count} days may be below zero")
+        raise ValueError(f"Neither {count} pieces nor {days} days may be below zero")
     cut = np.minimum(decay_cap, np.asarray(decay_per_day, dtype=float) * days)
     cut = cut + np.where(is_sample, sample_cut, 0.0)
     return _whole(count * (1.0 - cut))

@@ -62,5 +62,3 @@ class Happening(models.Model):
 
     def __str__(self) -> str:
         return f"{self.kind} at {self.at:%Y-%m-%d %H:%M}"
-
-

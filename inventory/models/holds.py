@@ -49,15 +49,29 @@ class Hold(models.Model):
         constraints = [
             models.CheckConstraint(
                 condition=(
-                    Q(system__isnull=False, trough__isnull=True, tray__isnull=True, lot__isnull=True)
-                    | Q(
-                        system__isnull=True, trough__isnull=False, tray__isnull=True, lot__isnull=True
+                    Q(
+                        system__isnull=False,
+                        trough__isnull=True,
+                        tray__isnull=True,
+                        lot__isnull=True,
                     )
                     | Q(
-                        system__isnull=True, trough__isnull=True, tray__isnull=False, lot__isnull=True
+                        system__isnull=True,
+                        trough__isnull=False,
+                        tray__isnull=True,
+                        lot__isnull=True,
                     )
                     | Q(
-                        system__isnull=True, trough__isnull=True, tray__isnull=True, lot__isnull=False
+                        system__isnull=True,
+                        trough__isnull=True,
+                        tray__isnull=False,
+                        lot__isnull=True,
+                    )
+                    | Q(
+                        system__isnull=True,
+                        trough__isnull=True,
+                        tray__isnull=True,
+                        lot__isnull=False,
                     )
                 ),
                 name="hold_has_one_scope",
@@ -114,6 +128,4 @@ class HoldLook(models.Model):
 
     class Meta:
         ordering = ["looked_at"]
-        constraints = [
-            models.UniqueConstraint(fields=["hold", "looked_at"], name="hold_look_once")
-        ]
+        constraints = [models.UniqueConstraint(fields=["hold", "looked_at"], name="hold_look_once")]

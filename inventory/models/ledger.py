@@ -72,9 +72,7 @@ class Balance(models.Model):
 
     tray = models.OneToOneField("inventory.Tray", models.PROTECT, related_name="balance")
     lot = models.ForeignKey("inventory.Lot", models.PROTECT, related_name="balances")
-    strain_form = models.ForeignKey(
-        "inventory.StrainForm", models.PROTECT, related_name="balances"
-    )
+    strain_form = models.ForeignKey("inventory.StrainForm", models.PROTECT, related_name="balances")
     pieces = models.IntegerField()
     counted_on = models.DateField()
     is_sample = models.BooleanField(default=False)

@@ -98,9 +98,7 @@ class StrainForm(models.Model):
 
     class Meta:
         ordering = ["strain__strain_class__list_order", "strain__key", "form__key"]
-        constraints = [
-            models.UniqueConstraint(fields=["strain", "form"], name="strain_form_once")
-        ]
+        constraints = [models.UniqueConstraint(fields=["strain", "form"], name="strain_form_once")]
 
     def __str__(self) -> str:
         return f"{self.strain.key} {self.form.key}"

@@ -36,8 +36,7 @@ class WalkNote(models.Model):
         ]
         constraints = [
             models.CheckConstraint(
-                condition=Q(grade__isnull=True)
-                | Q(grade__in=[0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5, 4]),
+                condition=Q(grade__isnull=True) | Q(grade__in=[0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5, 4]),
                 name="walk_note_grade_in_half_steps",
             ),
             models.CheckConstraint(
@@ -79,9 +78,7 @@ class ColourState(models.Model):
         RESTING = "resting", "resting"
         RETURNING = "returning", "returning"
 
-    strain = models.OneToOneField(
-        "inventory.Strain", models.PROTECT, related_name="colour_state"
-    )
+    strain = models.OneToOneField("inventory.Strain", models.PROTECT, related_name="colour_state")
     value = models.FloatField()
     state = models.CharField(max_length=10, choices=State.choices)
     looked_on = models.DateField()

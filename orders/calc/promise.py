@@ -1,4 +1,4 @@
-"""Can-promise by week: supply less what is promised, now and in every later week that relies on it."""
+"""Can-promise by week: supply less what is promised, now and in later weeks that rely on it."""
 
 from collections.abc import Mapping
 from datetime import date
@@ -41,7 +41,10 @@ def promisable_pieces(
     Supply Chain Management (APICS Dictionary), here with growing stock in place of planned
     receipts.
     """
-    bearing = [week, *(later for later, pieces in promised_pieces.items() if later > week and pieces)]
+    bearing = [
+        week,
+        *(later for later, pieces in promised_pieces.items() if later > week and pieces),
+    ]
     least = min(
         supply_pieces[later]
         - sum(pieces for earlier, pieces in promised_pieces.items() if earlier <= later)

@@ -62,9 +62,7 @@ def _mixed_words(share: Share, ref: str) -> str:
     line = share.trace["lines"][ref]
     floor = share.trace["floors"][ref]
     words = [f"floor {floor}" if floor else _no_floor(share, ref)]
-    rounds: list[dict[str, Any]] = [
-        row for row in share.trace["rounds"] if ref in row["shares"]
-    ]
+    rounds: list[dict[str, Any]] = [row for row in share.trace["rounds"] if ref in row["shares"]]
     if rounds:
         first = rounds[0]
         words.append(

@@ -31,9 +31,7 @@ class Ask:
 class RuleSettings:
     """The numbers of the mixed rule; text or numbers, read exactly. Chosen by the farm."""
 
-    weights: Mapping[int, str] = field(
-        default_factory=lambda: {1: "1.00", 2: "1.15", 3: "1.30"}
-    )
+    weights: Mapping[int, str] = field(default_factory=lambda: {1: "1.00", 2: "1.15", 3: "1.30"})
     unit_stretch: str = "1.5"
     least_floor: int = 1
     most_floor: int = 2
@@ -103,6 +101,7 @@ def share(
     lines = sorted(asks, key=_age)
     asked = sum(line.asked for line in lines)
     got: dict[str, int]
+    trace: dict[str, Any]
     if asked <= available:
         got, trace = {line.ref: line.asked for line in lines}, {}
     else:
@@ -280,8 +279,7 @@ class _Mixed:
         if not sharing:
             return False
         wants = {
-            line.ref: self.weights[line.ref] * (line.asked - self.got[line.ref])
-            for line in sharing
+            line.ref: self.weights[line.ref] * (line.asked - self.got[line.ref]) for line in sharing
         }
         total = sum(wants.values())
         quotas = {ref: self.left * want / total for ref, want in wants.items()}

@@ -52,9 +52,7 @@ class LaneLeg(models.Model):
         ordering = ["profile", "leg"]
         constraints = [
             models.CheckConstraint(condition=Q(hours__gt=0), name="lane_leg_hours_over_zero"),
-            models.UniqueConstraint(
-                fields=["profile", "leg", "mode"], name="lane_leg_once_a_mode"
-            ),
+            models.UniqueConstraint(fields=["profile", "leg", "mode"], name="lane_leg_once_a_mode"),
         ]
 
 

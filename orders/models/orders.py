@@ -60,9 +60,7 @@ class Order(models.Model):
     class Meta:
         ordering = ["number"]
         constraints = [
-            models.UniqueConstraint(
-                fields=["customer", "idempotency_key"], name="order_one_a_key"
-            ),
+            models.UniqueConstraint(fields=["customer", "idempotency_key"], name="order_one_a_key"),
         ]
 
     def __str__(self) -> str:
@@ -112,7 +110,7 @@ class Line(models.Model):
 
 
 class Promise(models.Model):
-    """Pieces promised to a line. Its sum per strain-form never exceeds what stands above the floor."""
+    """Pieces promised to a line. Their sum never exceeds what stands above the floor."""
 
     class State(models.TextChoices):
         PENCILLED = "pencilled", "pencilled"
@@ -212,6 +210,4 @@ class ExportTick(models.Model):
     at = models.DateTimeField()
 
     class Meta:
-        constraints = [
-            models.UniqueConstraint(fields=["order", "kind"], name="export_tick_once")
-        ]
+        constraints = [models.UniqueConstraint(fields=["order", "kind"], name="export_tick_once")]

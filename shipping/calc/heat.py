@@ -34,9 +34,7 @@ class HeatSettings:
     gel_kj: float = 165.0
 
 
-def loss_w_per_k(
-    *, inner_area_m2: float, foam_m: float, settings: HeatSettings
-) -> float:
+def loss_w_per_k(*, inner_area_m2: float, foam_m: float, settings: HeatSettings) -> float:
     """Heat through the walls for each kelvin between water and air.
 
     Parameters
@@ -168,9 +166,7 @@ def _pack_w(case: Case, steps: int, settings: HeatSettings) -> Any:
     return np.minimum(case.heat_packs * settings.pack_w * ramp, cap)
 
 
-def exact_steps(
-    *, start_c: float, legs: Sequence[Met], time_constant_h: float
-) -> list[float]:
+def exact_steps(*, start_c: float, legs: Sequence[Met], time_constant_h: float) -> list[float]:
     """Water temperature at the end of each leg, exactly: air constant within a leg, no packs.
 
     The yardstick for the stepper. [deg C]

@@ -16,30 +16,17 @@ from shipping.calc.heat import (
     outside_steps,
     simulate,
 )
+from shipping.calc.verdicts import (
+    VERDICTS,
+    Guards,
+    Limits,
+    barred_words,
+    deliveries,
+    pack_sets,
+    strictest,
+    verdict_of,
+)
 from shipping.calc.weather import LaneDay, legs_met
-
-VERDICTS = ("clear", "care", "stop")
-
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """Lines for the water in a box; the strictest of its contents. [deg C]"""
-
-    caution_low_c: float
-    caution_high_c: float
-    stop_low_c: float
-    stop_high_c: float
-
-
-@dataclass(frozen=True, slots=True)
-class Guards:
-    """Hard guards, before any model. Common practice and the farm's own."""
-
-    no_heat_door_from_c: float = 27.0
-    no_cool_hub_below_c: float = 5.0
-    door_least_c: float = -30.0
-    door_most_c: float = 43.0
-    most_gel_packs: int = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,16 +86,6 @@ class PlanOutcome:
 
 
 CostOf = Callable[[Sequence[FilledBox], int, int], Decimal]
-
-
-def strictest(*, limits: Sequence[Limits]) -> Limits:
-    """The strictest lines of all that lies in a box."""
-    return Limits(
-        caution_low_c=max(row.caution_low_c for row in limits),
-        caution_high_c=min(row.caution_high_c for row in limits),
-        stop_low_c=max(row.stop_low_c for row in limits),
-        stop_high_c=min(row.stop_high_c for row in limits),
-    )
 
 
 def plan_order(
@@ -267,7 +244,10 @@ class _Bench:
             late_margin=min(late[0] - limits.stop_low_c, limits.stop_high_c - late[1]),
             verdict=verdict_of(base=base, shifted=(cold[0], hot[1]), late=late, limits=limits),
             barred=barred_words(
-                delivery=delivery, heat_packs=heat, gel_packs=gel, points=self.day.points,
+                delivery=delivery,
+                heat_packs=heat,
+                gel_packs=gel,
+                points=self.day.points,
                 guards=self.guards,
             ),
         )
@@ -276,9 +256,7 @@ class _Bench:
         """The best packing of a set for each way of delivery."""
         return [self._choice(filled, delivery, cost_of) for delivery in self.airs]
 
-    def _choice(
-        self, filled: Sequence[FilledBox], delivery: str, cost_of: CostOf
-    ) -> PackChoice:
+    def _choice(self, filled: Sequence[FilledBox], delivery: str, cost_of: CostOf) -> PackChoice:
         boxes = []
         for box in filled:
             options = [row for row in self.options(box) if row.delivery == delivery]
@@ -301,21 +279,13 @@ class _Bench:
 def _option_rank(option: Option) -> tuple[object, ...]:
     """A barred packing is never taken while another stands."""
     margin = 0.0 if option.verdict == "clear" else -option.late_margin
-    return bool(option.barred), VERDICTS.index(option.verdict), margin, option.packs, option.gel_packs
-
-
-def deliveries(*, day: LaneDay) -> tuple[str, ...]:
-    """The ways a lane can deliver; a collected one is always a depot."""
-    if day.is_collected:
-        return ("depot",)
-    return ("door", "depot") if day.is_depot_allowed else ("door",)
-
-
-def pack_sets(*, most_heat: int, most_gel: int) -> list[tuple[int, int]]:
-    """Heat packs or gel packs, never mixed: the sets that are tried."""
-    return [(heat, 0) for heat in range(most_heat + 1)] + [
-        (0, gel) for gel in range(1, most_gel + 1)
-    ]
+    return (
+        bool(option.barred),
+        VERDICTS.index(option.verdict),
+        margin,
+        option.packs,
+        option.gel_packs,
+    )
 
 
 def airs_of(
@@ -332,72 +302,6 @@ def airs_of(
     return base, cold, hot, late
 
 
-def verdict_of(
-    *,
-    base: tuple[float, float],
-    shifted: tuple[float, float],
-    late: tuple[float, float],
-    limits: Limits,
-) -> str:
-    """Clear, care or stop for one packing. Limits are inclusive and compared unrounded.
-
-    Clear: base and shifted inside the caution lines, late inside the stop lines. Care: base inside
-    caution, shifted inside stop, but a caution line or the late case is broken. Stop: all else.
-
-    Source: none, chosen by the farm.
-    """
-    caution = (limits.caution_low_c, limits.caution_high_c)
-    stop = (limits.stop_low_c, limits.stop_high_c)
-    if not _inside(base, caution) or not _inside(shifted, stop):
-        return "stop"
-    return "clear" if _inside(shifted, caution) and _inside(late, stop) else "care"
-
-
-def _inside(band: tuple[float, float], lines: tuple[float, float]) -> bool:
-    return lines[0] <= band[0] and band[1] <= lines[1]
-
-
-def barred_words(
-    *, delivery: str, heat_packs: int, gel_packs: int, points: Mapping[str, float], guards: Guards
-) -> str:
-    """Which hard guard bars a packing, in words; empty where none does."""
-    midday, morning, hub = points.get("midday"), points.get("morning"), points.get("hub")
-    there = [point for point in (morning, midday) if point is not None]
-    if delivery == "door" and there:
-        if min(there) < guards.door_least_c or max(there) > guards.door_most_c:
-            return "no door delivery below -30 or above 43 C"
-        if heat_packs and midday is not None and midday >= guards.no_heat_door_from_c:
-            return f"no heat pack to a door at {midday:g} C midday"
-    if gel_packs and hub is not None and hub < guards.no_cool_hub_below_c:
-        return f"no cool pack through a hub at {hub:g} C"
-    return ""
-
-
-@dataclass(frozen=True, slots=True)
-class ThumbRule:
-    """What common practice would do by looking at the day, without a model."""
-
-    act: str
-    sentence: str
-
-
-def thumb_rule(
-    *, day: LaneDay, pack_below_c: float = 10.0, hold_below_c: float = -12.0,
-    hold_above_c: float = 35.0, cool_from_c: float = 27.0,
-) -> ThumbRule:
-    """The rule of thumb, shown beside the model. Common practice, no source."""
-    midday, morning = day.points.get("midday"), day.points.get("morning")
-    coldest = min(leg.outside_c for leg in legs_met(day=day, delivery=deliveries(day=day)[0]))
-    if midday is not None and morning is not None:
-        if min(midday, morning) < hold_below_c or midday > hold_above_c:
-            return ThumbRule("hold", f"hold: {morning:g} to {midday:g} C at the door")
-        if midday >= cool_from_c:
-            return ThumbRule("cool", f"cool pack: {midday:g} C at midday")
-    if coldest < pack_below_c:
-        return ThumbRule("heat", f"heat pack: the coldest leg is {coldest:.1f} C")
-    return ThumbRule("none", f"no packs: the coldest leg is {coldest:.1f} C")
-
-
 def model_act(*, choice: PackChoice) -> str:
     """What the model does, in the thumb rule's words."""
     if choice.verdict == "stop":
@@ -408,7 +312,12 @@ def model_act(*, choice: PackChoice) -> str:
 
 
 def curves_of(
-    *, box: PackedBox, day: LaneDay, heat: HeatSettings, shift_c: float, has_holes: bool,
+    *,
+    box: PackedBox,
+    day: LaneDay,
+    heat: HeatSettings,
+    shift_c: float,
+    has_holes: bool,
     every: int = 3,
 ) -> dict[str, object]:
     """The four runs of a packed box for drawing, thinned to every third step. [deg C, h]"""
@@ -417,7 +326,8 @@ def curves_of(
     runs = simulate(
         cases=[Case(air, option.heat_packs, option.gel_packs, has_holes) for air in airs],
         loss_w_k=loss_w_per_k(
-            inner_area_m2=filled.size.inner_area_m2, foam_m=filled.size.foam_cm / 100,
+            inner_area_m2=filled.size.inner_area_m2,
+            foam_m=filled.size.foam_cm / 100,
             settings=heat,
         ),
         heat_j_k=heat_j_per_k(water_l=filled.water_l, settings=heat),

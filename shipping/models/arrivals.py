@@ -42,9 +42,7 @@ class ReportLine(models.Model):
     wrong = models.PositiveIntegerField(default=0)
 
     class Meta:
-        constraints = [
-            models.UniqueConstraint(fields=["report", "line"], name="report_line_once")
-        ]
+        constraints = [models.UniqueConstraint(fields=["report", "line"], name="report_line_once")]
 
 
 class ReportPhoto(models.Model):

@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
+from tests_support import farm_time
 
 from config import playing
 from config.ticking import tick
@@ -15,21 +16,23 @@ from config.week_record import week_record
 from inventory.clock import farm_now, move_clock
 from inventory.holds import FloorTooLow, confirm_hold, lower_floor, raise_hold
 from inventory.models import ColourState, Happening, Hold, Lot, Strain, Tray
+from inventory.setting_book import SettingBook
 from inventory.walking import count_tray
-from orders.intake import Asked, send_order, withdraw_line
+from orders.amending import withdraw_line
+from orders.intake import Asked, send_order
 from orders.listing import draft_list, newest_version
 from orders.models import Customer, FeedEvent, Line, Order, Promise, ShipWeek
 from orders.promising import AboveWhatIsLeft, oversold_strain_forms
-from orders.sharing import PromisesAreInked, replay_run, share_out
+from orders.share_runs import replay_run
+from orders.sharing import PromisesAreInked, share_out
 from orders.weeks import open_week, week_named
-from inventory.setting_book import SettingBook
 from shipping.arrivals import Arrived, MoreThanSent, file_report
-from shipping.clearing import Bench, make_plan, plan_week
+from shipping.bench_numbers import Bench
+from shipping.clearing import make_plan, plan_week
 from shipping.keying import Keyed, SheetStale, TrayNotPickable, key_in, refuse_unpickable
 from shipping.models import Forecast, PackPlan, PickSheet, PickTask, Shipment, Shortfall
 from shipping.picking import draw_sheets
 from shipping.shortfalls import accept_remedy
-from tests_support import farm_time
 
 
 def totals(week_name="2026-W49", is_on_sale=True):
@@ -39,7 +42,11 @@ def totals(week_name="2026-W49", is_on_sale=True):
 
 def recount(tray, pieces, at, person, code="G1"):
     return count_tray(
-        tray_code=tray, pieces=pieces, looked_at=at, received_at=at, user=person(code),
+        tray_code=tray,
+        pieces=pieces,
+        looked_at=at,
+        received_at=at,
+        user=person(code),
         client_id=f"test-{tray}-{at.isoformat()}",
     )
 
@@ -50,7 +57,10 @@ def recount(tray, pieces, at, person, code="G1"):
 def test_fen_kiln_rests_by_its_own_looks_and_its_winter_look_takes_over(published_farm):
     state = ColourState.objects.get(strain__key="KLN")
     events = FeedEvent.objects.filter(client__code="FC-1", kind="line.rested")
-    lines = {row.listing.name: row for row in newest_version(week=week_named(name="2026-W49")).lines.all()}
+    lines = {
+        row.listing.name: row
+        for row in newest_version(week=week_named(name="2026-W49")).lines.all()
+    }
 
     assert state.rested_on == date(2026, 11, 9)
     assert [(row.sequence, row.listing) for row in events] == [(1, "KLN plug")]
@@ -60,7 +70,8 @@ def test_fen_kiln_rests_by_its_own_looks_and_its_winter_look_takes_over(publishe
         "out of colour since 9 Nov; back about 23 Apr (9 Apr to 7 May)"
     )
     assert (lines["KLN winter tan"].can_promise, str(lines["KLN winter tan"].price_tier_1)) == (
-        63, "16.50",
+        63,
+        "16.50",
     )
 
 
@@ -72,7 +83,10 @@ def test_plum_trellis_is_fifty_six_and_every_term_is_named(published_farm):
 
     assert row.total == 56
     assert [(term.tray, term.pieces, term.why) for term in row.terms] == [
-        ("A5.5", 28, "ready"), ("P2.3", 0, "held"), ("T2.1", 32, "ready"), ("T2.2", 0, "later"),
+        ("A5.5", 28, "ready"),
+        ("P2.3", 0, "held"),
+        ("T2.1", 32, "ready"),
+        ("T2.2", 0, "later"),
         ("", -4, "reserve"),
     ]
 
@@ -115,7 +129,11 @@ def test_a_hold_takes_its_trays_and_half_the_credit_of_its_mothers(farm, person)
 
 def test_a_hold_after_drawing_makes_its_sheets_stale(drawn_farm, person):
     raise_hold(
-        scope_kind="system", scope="T", reason="white film", grade="suspected", at=farm_now(),
+        scope_kind="system",
+        scope="T",
+        reason="white film",
+        grade="suspected",
+        at=farm_now(),
         user=person("G1"),
     )
     tick(farm_now())
@@ -125,7 +143,10 @@ def test_a_hold_after_drawing_makes_its_sheets_stale(drawn_farm, person):
     }
 
     assert states == {
-        ("A", False): "drawn", ("T", False): "stale", ("H", False): "drawn", ("T", True): "stale",
+        ("A", False): "drawn",
+        ("T", False): "stale",
+        ("H", False): "drawn",
+        ("T", True): "stale",
     }
     assert Promise.objects.filter(state="inked").count() == 82
     assert Shortfall.objects.filter(settled_at__isnull=True).exists()
@@ -138,16 +159,24 @@ def test_rook_parlour_rests_for_its_mothers_and_pewter_spoon_has_three(published
     rows = totals()
 
     assert (rows["RKP mini"].total, rows["RKP mini"].status, rows["RKP mini"].stop) == (
-        0, "resting", "reserve",
+        0,
+        "resting",
+        "reserve",
     )
     assert rows["PWS plug"].total == 3
 
 
 def order_by_phone(rows, person, key="phone-1"):
     return send_order(
-        customer=Customer.objects.get(code="C03"), ship_to_code="C03",
-        week=week_named(name="2026-W49"), ship_on=date(2026, 12, 1), rows=rows, source="phone",
-        idempotency_key=key, now=farm_now(), user=person("OF"),
+        customer=Customer.objects.get(code="C03"),
+        ship_to_code="C03",
+        week=week_named(name="2026-W49"),
+        ship_on=date(2026, 12, 1),
+        rows=rows,
+        source="phone",
+        idempotency_key=key,
+        now=farm_now(),
+        user=person("OF"),
     )
 
 
@@ -162,10 +191,12 @@ def test_a_phone_order_never_passes_the_reserve(published_farm, person):
 
 def test_only_the_owner_lowers_a_floor_and_nobody_below_the_hard_one(published_farm, person):
     with pytest.raises(FloorTooLow, match="at least 8 mother pieces"):
-        lower_floor(strain_key="RKP", pieces=7, reason="a good customer", user=person("OW"),
-                    at=farm_now())
-    lower_floor(strain_key="RKP", pieces=8, reason="a good customer", user=person("OW"),
-                at=farm_now())
+        lower_floor(
+            strain_key="RKP", pieces=7, reason="a good customer", user=person("OW"), at=farm_now()
+        )
+    lower_floor(
+        strain_key="RKP", pieces=8, reason="a good customer", user=person("OW"), at=farm_now()
+    )
 
     assert totals()["RKP mini"].total == 4
     audit = Happening.objects.get(kind="floor.lowered").facts
@@ -190,15 +221,22 @@ def test_the_cut_off_second_is_still_in(published_farm):
     at = farm_time("2026-11-30 12:00")
     move_clock(to=at)
     tick(at)
-    send = dict(
-        customer=Customer.objects.get(code="C08"), ship_to_code="C08",
-        week=week_named(name="2026-W49"), ship_on=date(2026, 12, 1), source="page",
-    )
+    send = {
+        "customer": Customer.objects.get(code="C08"),
+        "ship_to_code": "C08",
+        "week": week_named(name="2026-W49"),
+        "ship_on": date(2026, 12, 1),
+        "source": "page",
+    }
     order = send_order(rows=[Asked("PLT plug", 2)], idempotency_key="in", now=at, **send)
     assert order.number == "10001"
     with pytest.raises(Exception, match="closed on Mon 30 Nov 12:00"):
-        send_order(rows=[Asked("PLT plug", 2)], idempotency_key="late",
-                   now=at + timedelta(seconds=1), **send)
+        send_order(
+            rows=[Asked("PLT plug", 2)],
+            idempotency_key="late",
+            now=at + timedelta(seconds=1),
+            **send,
+        )
 
 
 # ---- A13 first come
@@ -208,7 +246,8 @@ def test_three_clams_go_two_and_one_and_the_rest_is_answered_at_once(closed_farm
     lines = Line.objects.filter(listing__name="HBC clam-m").order_by("order__sent_at")
 
     assert [(row.order.number, row.asked, row.promise.units) for row in lines] == [
-        ("4905", 1, 1), ("4914", 2, 2),
+        ("4905", 1, 1),
+        ("4914", 2, 2),
     ]
     version = newest_version(week=week_named(name="2026-W49"))
     second = version.week.versions.get(number=2)
@@ -226,12 +265,20 @@ def test_the_week_is_shared_as_worked_and_replays_byte_for_byte(closed_farm, per
         for row in run.lines.filter(line__listing__name="PLT plug").select_related("line__order")
     }
     apt = [
-        row.promised for row in run.lines.filter(line__listing__name="APT base")
-        .order_by("line__order__number")
+        row.promised
+        for row in run.lines.filter(line__listing__name="APT base").order_by("line__order__number")
     ]
 
-    assert plt == {"4901": 6, "4902": 8, "4903": 4, "4904": 8, "4905": 7, "4907": 4, "4908": 7,
-                   "4910": 12}
+    assert plt == {
+        "4901": 6,
+        "4902": 8,
+        "4903": 4,
+        "4904": 8,
+        "4905": 7,
+        "4907": 4,
+        "4908": 7,
+        "4910": 12,
+    }
     assert apt == [2, 3, 2, 3, 4, 12, 3]
     sentence = run.lines.get(line__order__number="4902", line__listing__name="PLT plug").sentence
     assert sentence == (
@@ -267,7 +314,8 @@ def test_papers_and_law_keep_lines_back(inked_farm):
     assert state("4913", "LCC plug") == ("needs paper", 0)
     assert state("4914", "FDR plug") == ("open", 3)
     assert not oversold_strain_forms(
-        week=week_named(name="2026-W49"), on=date(2026, 11, 30),
+        week=week_named(name="2026-W49"),
+        on=date(2026, 11, 30),
         book=SettingBook.read(on=date(2026, 11, 30)),
     )
 
@@ -309,11 +357,17 @@ def test_sheets_run_clean_to_doubtful_and_toxic_lines_stand_alone(drawn_farm):
     sheets = PickSheet.objects.filter(ship_on="2026-12-01").select_related("system")
 
     assert [(sheet.number, sheet.system.code, sheet.is_toxin) for sheet in sheets] == [
-        (1, "A", False), (2, "T", False), (3, "H", False), (4, "T", True),
+        (1, "A", False),
+        (2, "T", False),
+        (3, "H", False),
+        (4, "T", True),
     ]
     assert picks("2026-12-01", "PLT plug") == [
-        ("A5.5", "4901", 6, 22), ("T2.1", "4902", 8, 1), ("T2.1", "4903", 4, 1),
-        ("T2.1", "4908", 7, 1), ("T2.1", "4910", 12, 1),
+        ("A5.5", "4901", 6, 22),
+        ("T2.1", "4902", 8, 1),
+        ("T2.1", "4903", 4, 1),
+        ("T2.1", "4908", 7, 1),
+        ("T2.1", "4910", 12, 1),
     ]
     for sheet in sheets:
         assert sheet.checksum_pieces == sum(task.pieces for task in sheet.tasks.all())
@@ -344,7 +398,9 @@ def test_a_short_pick_is_recorded_and_the_promise_stands(drawn_farm, person):
     sheet = PickSheet.objects.get(ship_on="2026-12-01", number=2)
     task = sheet.tasks.get(tray__code="T2.1", promise__line__order__number="4903")
     key_in(
-        stamp=sheet.stamp, rows=[Keyed(task.pk, 3, "one is pale")], user=person("PK1"),
+        stamp=sheet.stamp,
+        rows=[Keyed(task.pk, 3, "one is pale")],
+        user=person("PK1"),
         now=farm_now(),
     )
     task.refresh_from_db()
@@ -380,21 +436,37 @@ def test_a_cold_snap_moves_the_order_a_day_and_keeps_its_promises(inked_farm, pe
     move_clock(to=farm_time("2026-12-01 05:30"))
     ship_to = Customer.objects.get(code="C01").ship_tos.get()
     for day, hub, morning, midday, evening in (
-        (date(2026, 12, 1), -8, -27, -20, 18), (date(2026, 12, 2), -6, -9, -5, 20),
+        (date(2026, 12, 1), -8, -27, -20, 18),
+        (date(2026, 12, 2), -6, -9, -5, 20),
     ):
         Forecast.objects.create(
-            ship_to=ship_to, ship_on=day, issued_at=farm_time("2026-12-01 05:00"), source="test",
-            evening_c=evening, hub_c=hub, morning_c=morning, midday_c=midday,
+            ship_to=ship_to,
+            ship_on=day,
+            issued_at=farm_time("2026-12-01 05:00"),
+            source="test",
+            evening_c=evening,
+            hub_c=hub,
+            morning_c=morning,
+            midday_c=midday,
         )
     order = Order.objects.get(number="4901")
     bench = Bench.read(on=date(2026, 12, 1))
     snapped = make_plan(order=order, now=farm_now(), bench=bench, stage="test")
     box = json.loads(snapped.record)["boxes"][0]
     assert (snapped.verdict, snapped.delivery, box["packs"], box["late"][0]) == (
-        "care", "depot", 2, 16.2,
+        "care",
+        "depot",
+        2,
+        16.2,
     )
-    plan_week(week=order.week, now=farm_now(), user=person("OF"), ship_on=date(2026, 12, 1),
-              stage="Tuesday 05:30", is_final=True)
+    plan_week(
+        week=order.week,
+        now=farm_now(),
+        user=person("OF"),
+        ship_on=date(2026, 12, 1),
+        stage="Tuesday 05:30",
+        is_final=True,
+    )
     order.refresh_from_db()
     moved = json.loads(plan("4901").record)["boxes"][0]
 
@@ -412,12 +484,11 @@ def test_no_fresh_forecast_is_a_stop_and_forgotten_holes_freeze_the_box(drawn_fa
     bench = Bench.read(on=date(2026, 12, 1))
     taped = make_plan(order=order, now=farm_now(), bench=bench, stage="test", has_holes=False)
     cold = [
-        row for row in json.loads(taped.record)["options"]
+        row
+        for row in json.loads(taped.record)["options"]
         if (row["delivery"], row["packs"], row["gels"]) == ("depot", 2, 0)
     ]
-    stale = make_plan(
-        order=order, now=farm_now() + timedelta(hours=7), bench=bench, stage="test"
-    )
+    stale = make_plan(order=order, now=farm_now() + timedelta(hours=7), bench=bench, stage="test")
 
     assert (cold[0]["verdict"], cold[0]["base"][0]) == ("stop", 18.8)
     assert (stale.verdict, "No forecast younger than 6 h" in stale.sentence) == ("stop", True)
@@ -434,7 +505,9 @@ def test_a_hot_day_with_a_cold_hub_takes_a_heat_pack_to_the_depot(inked_farm, pe
     }
 
     assert (chosen.delivery, chosen.verdict, boxes("4905")[0]["base"]) == (
-        "depot", "clear", [22.4, 25.5],
+        "depot",
+        "clear",
+        [22.4, 25.5],
     )
     assert (options["depot", 0, 0]["base"][0], options["depot", 0, 0]["verdict"]) == (19.6, "stop")
     assert options["door", 1, 0]["barred"] == "no heat pack to a door at 34 C midday"
@@ -445,8 +518,14 @@ def test_a_hot_day_with_a_cold_hub_takes_a_heat_pack_to_the_depot(inked_farm, pe
 def test_a_warmer_forecast_changes_the_plan(drawn_farm):
     before = plan("4901")
     Forecast.objects.create(
-        ship_to=before.order.ship_to, ship_on=date(2026, 12, 1), source="test",
-        issued_at=farm_now(), evening_c=18, hub_c=-8, morning_c=10, midday_c=15,
+        ship_to=before.order.ship_to,
+        ship_on=date(2026, 12, 1),
+        source="test",
+        issued_at=farm_now(),
+        evening_c=18,
+        hub_c=-8,
+        morning_c=10,
+        midday_c=15,
     )
     after = make_plan(
         order=before.order, now=farm_now(), bench=Bench.read(on=date(2026, 12, 1)), stage="test"
@@ -466,8 +545,11 @@ def test_a_report_in_time_is_credited_at_once(arrived_farm, person):
     assert credit.is_automatic
     with pytest.raises(MoreThanSent):
         file_report(
-            order=Order.objects.get(number="4902"), rows=[Arrived("PLT plug", dead=7)], photos=[],
-            filed_at=farm_time("2026-12-02 12:58"), user=person("B02"),
+            order=Order.objects.get(number="4902"),
+            rows=[Arrived("PLT plug", dead=7)],
+            photos=[],
+            filed_at=farm_time("2026-12-02 12:58"),
+            user=person("B02"),
         )
 
 

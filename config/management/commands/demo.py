@@ -1,4 +1,4 @@
-"""The demo: the invented farm's week, from counted trays to a credited arrival, and a server to look."""
+"""The demo: the invented farm's week, from counted trays to a credited arrival, then a server."""
 
 import os
 import secrets
@@ -24,9 +24,9 @@ from inventory.models import Movement, User
 from orders.feeding import make_client
 from orders.models import Customer, ShipWeek
 
-STARTS_AT = datetime(2026, 11, 25, 9, 0)
-ENDS_AT = datetime(2026, 12, 2, 13, 0)
-HISTORY_FROM = datetime(2026, 10, 1)
+STARTS_AT = datetime(2026, 11, 25, 9, 0, tzinfo=playing.zone())
+ENDS_AT = datetime(2026, 12, 2, 13, 0, tzinfo=playing.zone())
+HISTORY_FROM = datetime(2026, 10, 1, tzinfo=playing.zone())
 SHOWN = ("office@saltmarrow.example", "buyer@gullwickaquaria.example", "pim@saltmarrow.example")
 
 
@@ -43,7 +43,7 @@ class Command(BaseCommand):
         )
 
     def handle(self, *args: Any, **options: Any) -> None:
-        self.console = Console(file=self.stdout._out, highlight=False, soft_wrap=True)
+        self.console = Console(highlight=False, soft_wrap=True)
         folder = (options["farm"] or settings.BASE_DIR / "fixtures").resolve()
         out = (options["out"] or settings.FARM_HOME / "papers").resolve()
         if options["again"]:
@@ -63,10 +63,9 @@ class Command(BaseCommand):
         self.console.print(words)
 
     def _run_week(self, folder: Path) -> None:
-        zone = playing.zone()
         self._say(f"Loading the farm from {folder.name}/ ...")
         try:
-            reading = load_farm(folder=folder, now=STARTS_AT.replace(tzinfo=zone))
+            reading = load_farm(folder=folder, now=STARTS_AT)
         except FilesRefused as refusal:
             for problem in refusal.facts["problems"]:
                 self._say(problem)
@@ -75,14 +74,12 @@ class Command(BaseCommand):
         _make_people()
         token = _make_reader()
         playing.open_weeks(folder=folder)
-        start_demo_clock(at=HISTORY_FROM.replace(tzinfo=zone))
+        start_demo_clock(at=HISTORY_FROM)
         self._play(folder)
         _keep_token(token)
 
     def _play(self, folder: Path) -> None:
-        zone = playing.zone()
-        ends_at = ENDS_AT.replace(tzinfo=zone)
-        total = len([row for row in playing.events(folder=folder) if row.at <= ends_at])
+        total = len([row for row in playing.events(folder=folder) if row.at <= ENDS_AT])
         columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
         with Progress(*columns, console=self.console, transient=True) as progress:
             bar = progress.add_task("the week runs", total=total)
@@ -92,7 +89,7 @@ class Command(BaseCommand):
                 if event.rank in (1, 3, 5, 6):
                     progress.console.print(f"  {event.at:%a %-d %b %H:%M}  {words}")
 
-            playing.play(folder=folder, until=ends_at, say=say)
+            playing.play(folder=folder, until=ENDS_AT, say=say)
 
     def _print(self, out: Path) -> list[Path]:
         self._say("Printing the papers ...")
@@ -166,8 +163,18 @@ def _keep_token(token: str) -> None:
 
 def _serve(port: int) -> None:
     """Hand over to the web server, which stays until it is stopped."""
-    command = ["gunicorn", "config.wsgi", "--bind", f"127.0.0.1:{port}", "--workers", "2",
-               "--threads", "4", "--log-level", "warning"]
+    command = [
+        "gunicorn",
+        "config.wsgi",
+        "--bind",
+        f"127.0.0.1:{port}",
+        "--workers",
+        "2",
+        "--threads",
+        "4",
+        "--log-level",
+        "warning",
+    ]
     gunicorn = Path(settings.BASE_DIR) / ".venv" / "bin" / "gunicorn"
     path = str(gunicorn) if gunicorn.exists() else shutil.which("gunicorn") or "gunicorn"
     os.chdir(settings.BASE_DIR)

@@ -15,7 +15,9 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("folder", type=Path, help="the folder that holds the CSV files")
-        parser.add_argument("--dry-run", action="store_true", help="say what to mend, write nothing")
+        parser.add_argument(
+            "--dry-run", action="store_true", help="say what to mend, write nothing"
+        )
 
     def handle(self, *args: Any, folder: Path, dry_run: bool, **options: Any) -> None:
         try:

@@ -74,7 +74,11 @@ class Command(BaseCommand):
             server.wait(10)
 
     def _take(
-        self, out: Path, wanted: dict[str, tuple[str, str]], widths: list[int], port: int,
+        self,
+        out: Path,
+        wanted: dict[str, tuple[str, str]],
+        widths: list[int],
+        port: int,
         is_outdoor: bool,
     ) -> None:
         from playwright.sync_api import sync_playwright
@@ -118,8 +122,18 @@ def _log_in(page: Any, who: str, password: str) -> None:
 
 
 def _serve(port: int) -> subprocess.Popen[bytes]:
-    command = [sys.executable, "-m", "gunicorn", "config.wsgi", "--bind", f"127.0.0.1:{port}",
-               "--log-level", "warning", "--threads", "4"]
+    command = [
+        sys.executable,
+        "-m",
+        "gunicorn",
+        "config.wsgi",
+        "--bind",
+        f"127.0.0.1:{port}",
+        "--log-level",
+        "warning",
+        "--threads",
+        "4",
+    ]
     return subprocess.Popen(command, cwd=settings.BASE_DIR)
 
 
