@@ -4,13 +4,13 @@ Call from: orders/pages.py, orders/api.py, management command `demo`.
 Locks: the strain-forms of first-come lines, lowest key first.
 """
 
+import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
-from django.db.models import Max
 from django.utils import timezone
 
 from inventory.errors import FarmError
@@ -122,7 +122,7 @@ def send_order(
     drafts = _read_rows(rows)
     with transaction.atomic():
         order = Order.objects.create(
-            number=number or _next_number(),
+            number=number or secrets.token_hex(6),
             customer=customer,
             ship_to=ship_to,
             week=week,
@@ -135,6 +135,8 @@ def send_order(
             version_seen=version_seen,
             note=note,
         )
+        if number is None:
+            _give_number(order)
         _judge_drafts(drafts, order, now)
         _write_lines(drafts, order, now)
         _refuse_empty(order)
@@ -220,10 +222,11 @@ def _row_problem(
     return None
 
 
-def _next_number() -> str:
-    """The number after the highest that the service itself has given; they begin at 10001."""
-    highest = Order.objects.filter(number__regex=r"^1\d{4}$").aggregate(Max("number"))
-    return str(int(highest["number__max"] or 10000) + 1)
+def _give_number(order: Order) -> None:
+    """The service's own numbers begin at 10001. They follow the row's key: two orders sent at the
+    same moment can never be given the same one."""
+    order.number = str(10000 + order.pk)
+    order.save(update_fields=["number"])
 
 
 def _judge_drafts(drafts: list[_Draft], order: Order, now: datetime) -> None:

@@ -229,7 +229,7 @@ def test_the_cut_off_second_is_still_in(published_farm):
         "source": "page",
     }
     order = send_order(rows=[Asked("PLT plug", 2)], idempotency_key="in", now=at, **send)
-    assert order.number == "10001"
+    assert int(order.number) > 10000
     with pytest.raises(Exception, match="closed on Mon 30 Nov 12:00"):
         send_order(
             rows=[Asked("PLT plug", 2)],
