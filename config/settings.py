@@ -88,7 +88,7 @@ def database() -> dict[str, Any]:
             chosen["OPTIONS"] = {"pool": pool} if env.bool("DATABASE_POOL", default=True) else {}
         return chosen
     return {
-        "ENGINE": "django.db.backends.sqlite3",
+        "ENGINE": "config.sqlite_turn",
         "NAME": FARM_HOME / "slackwater.sqlite3",
         "OPTIONS": {
             # The write lock is taken at BEGIN: a lock that comes later can fail half-way.
@@ -126,6 +126,7 @@ USE_TZ = True
 
 STATIC_URL = "static/"
 STATIC_ROOT = FARM_HOME / "static"
+STATIC_ROOT.mkdir(exist_ok=True)
 STATICFILES_DIRS = [BASE_DIR / "config" / "static"]
 WHITENOISE_USE_FINDERS = True
 WHITENOISE_AUTOREFRESH = DEBUG

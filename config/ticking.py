@@ -12,7 +12,7 @@ from django.db import transaction
 
 from inventory.models import Happening
 from orders import feeding, listing
-from shipping import following
+from shipping import following, losses
 
 READERS: tuple[Callable[..., None], ...] = (
     listing.follow_happening,
@@ -26,6 +26,7 @@ def tick(now: datetime) -> int:
     handed_on = hand_on_happenings(now=now)
     listing.publish_due_lists(now=now)
     listing.close_due_lists(now=now)
+    losses.close_windows(now=now)
     return handed_on + hand_on_happenings(now=now)
 
 

@@ -1,4 +1,4 @@
-"""Append-only triggers on the ledger, for SQLite and PostgreSQL.
+"""Append-only triggers on the ledger and on what is published, for SQLite and PostgreSQL.
 
 SQLite rebuilds a table to alter a column and silently drops its triggers, so they are installed
 again after every migrate. Flush between tests would trip over them: tests drop and restore them.
@@ -9,9 +9,10 @@ from typing import Any
 from django.db import connections
 from django.db.backends.base.base import BaseDatabaseWrapper
 
-APPEND_ONLY_TABLES = ("inventory_movement",)
+# Higher floors add the tables of their own that are frozen once written.
+APPEND_ONLY_TABLES = ["inventory_movement"]
 
-REFUSAL = "the ledger is append-only: write a new movement instead"
+REFUSAL = "this table is append-only: write a new row instead"
 
 
 def install_triggers(connection: BaseDatabaseWrapper) -> None:
@@ -46,15 +47,20 @@ def _statements(vendor: str, table: str) -> list[str]:
             for act in ("update", "delete")
         ]
     body = (
-        "CREATE OR REPLACE FUNCTION refuse_ledger_change() RETURNS trigger LANGUAGE plpgsql AS "
+        "CREATE OR REPLACE FUNCTION refuse_frozen_change() RETURNS trigger LANGUAGE plpgsql AS "
         f"$$ BEGIN RAISE EXCEPTION '{REFUSAL}' USING ERRCODE = 'integrity_constraint_violation'; "
         "END $$"
     )
     return [body] + [
         f"CREATE TRIGGER {table}_no_{act} BEFORE {act.upper()} ON {table} "
-        "FOR EACH ROW EXECUTE FUNCTION refuse_ledger_change()"
+        "FOR EACH ROW EXECUTE FUNCTION refuse_frozen_change()"
         for act in ("update", "delete")
     ]
+
+
+def freeze_tables(*tables: str) -> None:
+    """Have a higher floor's tables protected as the ledger is."""
+    APPEND_ONLY_TABLES.extend(name for name in tables if name not in APPEND_ONLY_TABLES)
 
 
 def install_after_migrate(using: str = "default", **_: Any) -> None:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from django.db import transaction
+from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from inventory.errors import FarmError
@@ -120,28 +120,57 @@ def send_order(
         days = " and ".join(f"{day:%a %-d %b}" for day in week.ship_days)
         raise ShipDayNotOffered(week=week.name, days=days, asked=f"{ship_on:%a %-d %b}")
     drafts = _read_rows(rows)
-    with transaction.atomic():
-        order = Order.objects.create(
-            number=number or secrets.token_hex(6),
-            customer=customer,
-            ship_to=ship_to,
-            week=week,
-            ship_on=ship_on,
-            tier=customer.tier_on(timezone.localdate(now)),
+    try:
+        return _write_order(
+            drafts,
+            customer,
+            ship_to,
+            week,
+            ship_on,
+            now,
+            number,
             source=source,
             idempotency_key=idempotency_key,
-            sent_at=now,
             placed_by=user,
             version_seen=version_seen,
             note=note,
         )
-        if number is None:
-            _give_number(order)
-        _judge_drafts(drafts, order, now)
-        _write_lines(drafts, order, now)
-        _refuse_empty(order)
-        facts = {"order": order.number, "week": week.name, "customer": customer.code}
-        Happening.objects.create(kind="order.sent", at=now, facts=facts)
+    except IntegrityError:
+        # The same key at the same moment: the other request won, this one reads what it wrote.
+        known = Order.objects.filter(customer=customer, idempotency_key=idempotency_key).first()
+        if known is None:
+            raise
+        return known
+
+
+@transaction.atomic
+def _write_order(
+    drafts: list[_Draft],
+    customer: Customer,
+    ship_to: ShipTo,
+    week: ShipWeek,
+    ship_on: date,
+    now: datetime,
+    number: str | None,
+    **fields: Any,
+) -> Order:
+    order = Order.objects.create(
+        number=number or secrets.token_hex(6),
+        customer=customer,
+        ship_to=ship_to,
+        week=week,
+        ship_on=ship_on,
+        tier=customer.tier_on(timezone.localdate(now)),
+        sent_at=now,
+        **fields,
+    )
+    if number is None:
+        _give_number(order)
+    _judge_drafts(drafts, order, now)
+    _write_lines(drafts, order, now)
+    _refuse_empty(order)
+    facts = {"order": order.number, "week": week.name, "customer": customer.code}
+    Happening.objects.create(kind="order.sent", at=now, facts=facts)
     return order
 
 

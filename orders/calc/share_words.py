@@ -1,65 +1,102 @@
 """A sentence for every share: what was asked and promised, and by which numbers."""
 
+from fractions import Fraction
 from typing import Any
 
+from orders.calc.share_mixed import UNIT_TOO_LARGE
 from orders.calc.sharing import Share
 
 # With fewer customers than this a rival's ask could be worked out from the totals.
 LEAST_CUSTOMERS_FOR_TOTALS = 5
 
 
-def sentence(share: Share, ref: str, hand_reason: str = "") -> str:
+def sentence(share: Share, ref: str, hand_reason: str = "", counted_in: str = "pieces") -> str:
     """The staff's sentence for one line: every number that decided it.
 
     Source: none, the farm's own wording.
     """
-    line = share.trace["lines"][ref]
-    head = f"Asked {line['asked']}, promised {line['promised']}"
     if share.trace["is_enough"]:
-        return f"{head}: there was enough for everyone."
-    total = f"{share.available} for {share.trace['asked']} asked"
-    total = total.replace(" for ", " pieces for ", 1)
-    hand = f"hand changes: {hand_reason or 'none'}."
-    return f"{head}: {total}; {_why(share, ref)}; same rule for all; {hand}"
+        return f"{_head(share, ref)}: there was enough for everyone."
+    total = f"{share.available} {counted_in} for {share.trace['asked']} asked"
+    hand = f"hand changes: {hand_reason or 'none'}"
+    return f"{_head(share, ref)}: {total}; {_why(share, ref)}; same rule for all; {hand}."
 
 
-def buyer_sentence(share: Share, ref: str) -> str:
-    """A buyer's sentence: the totals only where enough customers asked.
+def buyer_sentence(
+    share: Share, ref: str, hand_reason: str = "", counted_in: str = "pieces"
+) -> str:
+    """A buyer's sentence: totals, stock and weights only where enough customers asked.
 
     Source: none, the farm's own wording.
     """
+    if share.trace["is_enough"] or share.trace["customers"] >= LEAST_CUSTOMERS_FOR_TOTALS:
+        return sentence(share, ref, hand_reason, counted_in)
+    words = f"there was not enough for all; the same rule for everyone: {_rule(share)}"
+    if _dropped(share, ref):
+        words += "; your share was below the least you accept"
+    if hand_reason:
+        words += f"; changed by hand: {hand_reason}"
+    return f"{_head(share, ref)}: {words}."
+
+
+def _head(share: Share, ref: str) -> str:
     line = share.trace["lines"][ref]
-    head = f"Asked {line['asked']}, promised {line['promised']}"
-    if share.trace["is_enough"]:
-        return f"{head}: there was enough for everyone."
-    if share.trace["customers"] >= LEAST_CUSTOMERS_FOR_TOTALS:
-        return sentence(share, ref)
-    return f"{head}: there was not enough for all; the same rule for everyone: {_rule(share)}."
+    return f"Asked {line['asked']}, promised {line['promised']}"
 
 
 def _rule(share: Share) -> str:
     return {
-        "mixed": f"a floor of {share.trace.get('floor', 1)}, then by what was asked and by tier",
+        "mixed": f"a floor of {share.trace.get('floor')}, then by what was asked and by tier",
         "first_come": "first come, first served",
-        "equal": "the same number for each",
-        "proportional": "by what was asked",
+        "equal": "one unit at a time to whoever held fewest",
+        "proportional": "by what was asked, in whole units",
     }[share.rule]
 
 
+def _dropped(share: Share, ref: str) -> int:
+    """What a line had before it fell below the least it accepts, else 0."""
+    return sum(row["had"] for row in share.trace["dropped"] if row["ref"] == ref)
+
+
 def _why(share: Share, ref: str) -> str:
-    if ref in share.trace.get("dropped", []):
-        return "the share was below the least accepted, so nothing"
-    if share.rule == "mixed":
-        return _mixed_words(share, ref)
-    if share.rule == "proportional":
-        return f"share {_two(share.trace['quotas'][ref])} by what was asked, in whole units"
-    if share.rule == "equal":
-        return "one unit at a time to whoever held fewest"
-    return "first come, first served"
+    if had := _dropped(share, ref):
+        least = share.trace["lines"][ref]["least"]
+        return f"its share of {had} was below the least it accepts, {least}, so nothing"
+    words = {
+        "mixed": _mixed_words,
+        "first_come": _first_come_words,
+        "equal": _equal_words,
+        "proportional": _proportional_words,
+    }[share.rule]
+    return words(share, ref)
+
+
+def _first_come_words(share: Share, ref: str) -> str:
+    left = next(turn["left"] for turn in share.trace["turns"] if turn["ref"] == ref)
+    return f"first come, first served, {left} left at its turn{_by_unit(share, ref)}"
+
+
+def _equal_words(share: Share, ref: str) -> str:
+    words = "one unit at a time to whoever held fewest"
+    stop = next((row for row in share.trace["stops"] if row["ref"] == ref), None)
+    if stop is None:
+        return words
+    return f"{words}, until {stop['left']} were left{_by_unit(share, ref)}"
+
+
+def _proportional_words(share: Share, ref: str) -> str:
+    words = f"share {_two(share.trace['quotas'][ref])} by what was asked{_by_unit(share, ref)}"
+    if ref in share.trace["extra"]:
+        return f"{words}, rounded up by its remainder {_two(share.trace['remainders'][ref])}"
+    return f"{words}, rounded down, remainder {_two(share.trace['remainders'][ref])}"
+
+
+def _by_unit(share: Share, ref: str) -> str:
+    unit = share.trace["lines"][ref]["unit"]
+    return f", in whole units of {unit}" if unit > 1 else ""
 
 
 def _mixed_words(share: Share, ref: str) -> str:
-    line = share.trace["lines"][ref]
     floor = share.trace["floors"][ref]
     words = [f"floor {floor}" if floor else _no_floor(share, ref)]
     rounds: list[dict[str, Any]] = [row for row in share.trace["rounds"] if ref in row["shares"]]
@@ -70,24 +107,40 @@ def _mixed_words(share: Share, ref: str) -> str:
         )
     for row in rounds[1:]:
         if ref in row["given"]:
-            words.append(f"{row['given'][ref]} of the last {row['left']}")
-    if line["promised"] < line["asked"] and line["promised"] == share.trace["caps"][ref]:
-        words.append(f"capped at {share.trace['caps'][ref]}, half of what there is")
+            words.append(f"{row['given'][ref]} of the {_rest(row)}")
+    if _is_held_at_cap(share, ref, rounds):
+        words.append(f"cap {share.trace['caps'][ref]}")
     return ", ".join(words)
 
 
-def _no_floor(share: Share, ref: str) -> str:
+def _rest(row: dict[str, Any]) -> str:
+    return f"{row['left']} given back" if row["drops"] else f"last {row['left']}"
+
+
+def _is_held_at_cap(share: Share, ref: str, rounds: list[dict[str, Any]]) -> bool:
+    """Whether the cap decided: others went on sharing, or it cut a share, and it was not lifted."""
     line = share.trace["lines"][ref]
-    if line["unit"] == 1:
+    is_at_cap = line["promised"] == share.trace["caps"][ref] < line["asked"]
+    if not is_at_cap or not all(row["is_capped"] for row in rounds):
+        return False
+    if not rounds or rounds[-1] != share.trace["rounds"][-1]:
+        return True
+    last = rounds[-1]
+    return Fraction(last["shares"][ref]) - last["given"].get(ref, 0) >= line["unit"]
+
+
+def _no_floor(share: Share, ref: str) -> str:
+    reason = share.trace["no_floor"].get(ref)
+    if reason is None:
         return "no floor, nothing was left"
-    fair = _two(share.trace["fair_shares"][ref])
-    return (
-        f"no unit of {line['unit']}: it is more than {share.trace['unit_stretch']} x its fair "
-        f"share {fair}; take loose pieces?"
-    )
+    unit = share.trace["lines"][ref]["unit"]
+    if reason != UNIT_TOO_LARGE:
+        return f"no unit of {unit}: it did not fit what was left"
+    stretch, fair = share.trace["settings"]["unit_stretch"], share.trace["fair_shares"][ref]
+    return f"no unit of {unit}: it is more than {stretch} x its fair share {_two(fair)}"
 
 
 def _two(text: str) -> str:
-    """Four decimals as two, rounded half up."""
-    hundredths = (int(text.replace(".", "")) + 50) // 100
+    """An exact fraction as two decimals, rounded half up."""
+    hundredths = int(Fraction(text) * 100 + Fraction(1, 2))
     return f"{hundredths // 100}.{hundredths % 100:02d}"

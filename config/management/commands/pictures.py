@@ -27,7 +27,7 @@ def pages() -> dict[str, tuple[str, str]]:
         "log-in": ("", "/log-in/"),
         "today-office": (OFFICE, "/"),
         "today-buyer": (BUYER, "/"),
-        "list-buyer": (BUYER, "/weeks/2026-W49/list/"),
+        "list-buyer": (BUYER, "/weeks/2026-W49/list/?version=1"),
         "list-office": (OFFICE, "/weeks/2026-W49/list/"),
         "numbers": (OFFICE, "/weeks/2026-W49/numbers/"),
         "orders": (OFFICE, "/orders/"),

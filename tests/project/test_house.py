@@ -1,0 +1,159 @@
+"""The house keeps its own rules: imports, relations, file lengths, migrations, docs, inks."""
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+from django.apps import apps
+from django.core.management import call_command, get_commands
+from django.db import models
+
+from config.playing import rows_of
+from inventory.errors import FarmError
+
+ROOT = Path(__file__).resolve().parents[2]
+FLOORS = ["inventory", "orders", "shipping", "config"]
+BELOW = {name: set(FLOORS[: index + 1]) for index, name in enumerate(FLOORS)}
+SOURCES = [
+    path
+    for floor in FLOORS
+    for path in sorted((ROOT / floor).rglob("*.py"))
+    if "migrations" not in path.parts
+]
+
+
+def imported(path):
+    """Top-level names of every module a file imports."""
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            yield node.module
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_a_file_imports_downwards_only_and_stays_one_room(path):
+    floor = path.relative_to(ROOT).parts[0]
+    upward = {name.split(".")[0] for name in imported(path)} & set(FLOORS) - BELOW[floor]
+
+    assert not upward, f"{path.relative_to(ROOT)} reaches up to {upward}"
+    lines = len(path.read_text().splitlines())
+    assert lines <= 450, f"{path.relative_to(ROOT)} has {lines} lines: is it still one room?"
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_no_file_fetches_a_model_of_a_higher_floor_by_name(path):
+    floor = path.relative_to(ROOT).parts[0]
+    names = re.findall(r'get_model\(\s*["\'](\w+)', path.read_text())
+
+    assert set(names) <= BELOW[floor]
+
+
+@pytest.mark.parametrize(
+    "path", [path for path in SOURCES if "calc" in path.parts], ids=lambda path: path.stem
+)
+def test_the_numbers_only_rooms_know_neither_django_nor_the_clock(path):
+    names = {name.split(".")[0] for name in imported(path)}
+    text = path.read_text()
+
+    assert not names & {"django", "rest_framework", "environ", "requests", "os", "pathlib"}
+    assert not re.search(r"\b(now|today|utcnow)\(\)", text)
+
+
+def crossing():
+    return [
+        field
+        for floor in FLOORS[:-1]
+        for model in apps.get_app_config(floor).get_models()
+        for field in model._meta.get_fields()
+        if isinstance(field, models.ForeignKey | models.OneToOneField)
+        and field.related_model._meta.app_label in FLOORS
+        and field.related_model._meta.app_label != model._meta.app_label
+    ]
+
+
+@pytest.mark.parametrize("field", crossing(), ids=str)
+def test_a_crossing_relation_points_down_and_hides_its_reverse(field):
+    assert field.related_model._meta.app_label in BELOW[field.model._meta.app_label]
+    assert field.remote_field.hidden, f'{field} needs related_name="+"'
+
+
+@pytest.mark.django_db
+def test_no_model_change_waits_for_a_migration():
+    call_command("makemigrations", "--check", "--dry-run", verbosity=0)
+
+
+def refusals(base=FarmError):
+    for kind in base.__subclasses__():
+        if kind.__module__.split(".")[0] in FLOORS:
+            yield kind
+        yield from refusals(kind)
+
+
+def test_every_refusal_has_a_code_of_its_own_and_stands_in_the_developers_page():
+    import config.loading
+    import config.playing
+    import config.urls  # noqa: F401 - between them they import every hop and page
+
+    page = (ROOT / "DEVELOPERS.md").read_text()
+    codes = [kind.code for kind in set(refusals())]
+
+    assert len(codes) == len(set(codes)), sorted(code for code in codes if codes.count(code) > 1)
+    missing = sorted(code for code in codes if f"`{code}`" not in page)
+    assert not missing, f"DEVELOPERS.md does not name {missing}"
+
+
+def test_every_command_and_setting_stands_in_the_developers_page():
+    page = (ROOT / "DEVELOPERS.md").read_text()
+    commands = [name for name, app in get_commands().items() if app in FLOORS]
+    named = set(re.findall(r'env\.\w+\(\s*"(\w+)"', (ROOT / "config" / "settings.py").read_text()))
+
+    missing = sorted(name for name in [*commands, *named] if f"`{name}`" not in page)
+    assert not missing, f"DEVELOPERS.md does not name {missing}"
+
+
+def luminance(colour):
+    def linear(value):
+        value /= 255
+        return value / 12.92 if value <= 0.04045 else ((value + 0.055) / 1.055) ** 2.4
+
+    red, green, blue = (int(colour[index : index + 2], 16) for index in (1, 3, 5))
+    return 0.2126 * linear(red) + 0.7152 * linear(green) + 0.0722 * linear(blue)
+
+
+@pytest.mark.parametrize("ink", ["ink", "faint-ink", "deep-water", "rust", "moss"])
+def test_every_text_ink_is_seven_to_one_on_paper(ink):
+    """Contrast ratio as defined in WCAG 2.2, success criterion 1.4.6."""
+    css = (ROOT / "config/static/css/inks.css").read_text()
+    inks = dict(re.findall(r"--([\w-]+):\s*(#[0-9a-f]{6})", css.split("}")[0]))
+    dark, light = luminance(inks[ink]), luminance(inks["paper"])
+
+    assert (light + 0.05) / (dark + 0.05) >= 7
+
+
+def test_the_top_level_holds_only_what_the_plan_names():
+    allowed = {
+        "README.md", "DEVELOPERS.md", "manage.py", "requirements.txt",
+        "config", "inventory", "orders", "shipping", "tests", "fixtures",
+    }  # fmt: skip
+    there = {path.name for path in ROOT.iterdir() if not path.name.startswith(".")}
+
+    assert there <= allowed
+
+
+def test_the_demo_farm_counts_what_its_tables_say():
+    folder = ROOT / "fixtures"
+    stock = list(rows_of(folder, "stock.csv"))
+    lines = list(rows_of(folder, "order_lines.csv"))
+
+    assert len(list(rows_of(folder, "strains.csv"))) == 60
+    assert len(list(rows_of(folder, "troughs.csv"))) == 34
+    assert len(list(rows_of(folder, "customers.csv"))) == 12
+    assert len(list(rows_of(folder, "ship_tos.csv"))) == 14
+    assert len(list(rows_of(folder, "orders.csv"))) == 34
+    assert (
+        sum(int(row["pieces"]) for row in stock if row["strain"] == "PLT") == 34 + 30 + 26 + 62 + 22
+    )
+    assert sum(int(row["asked"]) for row in lines if row["listing"] == "PLT plug") == 88 + 66
+    assert {row["tray"] for row in stock} <= {row["tray"] for row in rows_of(folder, "trays.csv")}
