@@ -14,6 +14,8 @@ FARM_HOME.mkdir(parents=True, exist_ok=True)
 FARM_TIME_ZONE = env.str("FARM_TIME_ZONE", default="America/Chicago")
 # Served over https by a proxy in front: cookies, redirects and the browser's memory follow it.
 IS_HTTPS = env.bool("FARM_HTTPS", default=False)
+# The embedded loop that does what is due; off where a task queue calls tick() instead.
+FARM_LOOP = env.bool("FARM_LOOP", default=True)
 
 
 def kept_secret_key() -> str:

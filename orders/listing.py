@@ -380,7 +380,6 @@ def _words_of(happening: Happening) -> str:
     return f"{kind}: {subject} {reason}".strip()
 
 
-@transaction.atomic
 def publish_due_lists(*, now: datetime) -> list[ListVersion]:
     """Publish every list whose hour has come. Safe to run late or twice."""
     due = ShipWeek.objects.filter(
@@ -389,23 +388,26 @@ def publish_due_lists(*, now: datetime) -> list[ListVersion]:
     return [publish_list(week=week, now=week.publish_at) for week in due.order_by("monday")]
 
 
-@transaction.atomic
 def close_due_lists(*, now: datetime) -> list[ShipWeek]:
     """Close every list whose cut-off has passed: 12:00:00 is still in. Safe to run twice."""
-    closed = []
-    weeks = ShipWeek.objects.select_for_update().filter(
+    due = ShipWeek.objects.filter(
         published_at__isnull=False, closed_at__isnull=True, cut_off_at__lt=now
     )
-    for week in weeks.order_by("monday"):
-        last = newest_version(week=week)
-        if last is not None:
-            _write_closing_version(week, last)
-        week.closed_at = week.cut_off_at
-        week.save(update_fields=["closed_at"])
-        facts = {"week": week.name, "reason": "the cut-off has passed"}
-        Happening.objects.create(kind="list.closed", at=week.cut_off_at, facts=facts)
-        closed.append(week)
-    return closed
+    return [_close_list(week_id) for week_id in due.order_by("monday").values_list("pk", flat=True)]
+
+
+@transaction.atomic
+def _close_list(week_id: int) -> ShipWeek:
+    week = ShipWeek.objects.select_for_update().get(pk=week_id)
+    last = newest_version(week=week)
+    if week.closed_at is not None or last is None:
+        return week
+    _write_closing_version(week, last)
+    week.closed_at = week.cut_off_at
+    week.save(update_fields=["closed_at"])
+    facts = {"week": week.name, "reason": "the cut-off has passed"}
+    Happening.objects.create(kind="list.closed", at=week.cut_off_at, facts=facts)
+    return week
 
 
 def _write_closing_version(week: ShipWeek, last: ListVersion) -> None:

@@ -133,7 +133,8 @@ def proportional(available: int, lines: Sequence[Ask], settings: RuleSettings) -
     left = available - sum(got.values())
     extra = []
     for line in by_remainder(lines, quotas):
-        if line.unit <= left and got[line.ref] + line.unit <= line.asked:
+        # A quota lies below its ask, so one unit more is never more than was asked.
+        if line.unit <= left:
             got[line.ref] += line.unit
             left -= line.unit
             extra.append(line.ref)

@@ -143,5 +143,5 @@ def _offers(lines: Sequence[Ask], outcome: Outcome) -> list[dict[str, str]]:
     return [
         {"ref": line.ref, "order": line.order_number, "words": "take loose pieces?"}
         for line in lines
-        if line.unit > 1 and line.ref in outcome.stuck
+        if line.ref in outcome.stuck
     ]

@@ -61,6 +61,15 @@ def test_a_cap_that_cut_a_share_is_named_and_a_lifted_one_is_not():
     assert "15.68 of the 16 then left, 7 of the last 7;" in sentence(outcome, "a")
 
 
+def test_a_lifted_cap_is_not_named_where_the_unit_was_too_large():
+    # a: one dozen, which is its cap (23 of 47 hold one); b: 2, then its cap of 23. The cap lifted,
+    # 12 are left: 12 x 12/49 = 2.94 for a, and after b's 10 its next dozen does not fit.
+    asks = [ask("a", 24, unit=12), ask("b", 60)]
+    outcome = share(rule="mixed", available=47, asks=asks)
+    assert outcome.promised == {"a": 12, "b": 35}
+    assert "; floor 12, weighted share 2.94 of the 12 then left; same" in sentence(outcome, "a")
+
+
 def test_a_refused_dozen_is_told_by_its_fair_share():
     words = sentence(shared("W49 APT base", unit_stretch="1.2"), "4910")
     assert "no unit of 12: it is more than 1.2 x its fair share 8.60;" in words

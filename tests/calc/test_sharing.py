@@ -129,6 +129,7 @@ def test_what_is_enough_is_given_whole(rule):
     outcome = share(rule=rule, available=29, asks=asks)
     assert outcome.promised == {"a": 5, "b": 24}
     assert outcome.trace["is_enough"]
+    assert outcome.trace.keys().isdisjoint({"floors", "rounds", "turns", "stops", "quotas"})
 
 
 @pytest.mark.parametrize("rule", RULES)
@@ -176,6 +177,8 @@ def test_units_larger_than_all_there_is_give_nothing_and_tell_the_office(rule):
     outcome = share(rule=rule, available=11, asks=asks)
     assert outcome.promised == {"a": 0, "b": 0}
     assert outcome.trace["note"] == "11 loose pieces: offer them?"
+    # With the twelfth piece a dozen fits, and there is nothing to ask.
+    assert share(rule=rule, available=12, asks=asks).trace["note"] == ""
 
 
 # Caps
@@ -209,6 +212,13 @@ def test_a_line_refused_at_the_floor_is_let_in_when_the_cap_is_lifted():
     )
     assert outcome.trace["no_floor"] == {"a": "unit above its fair share"}
     assert outcome.promised == {"a": 4, "b": 12}
+    assert outcome.trace["offers"] == []
+
+
+def test_the_cap_is_never_less_than_one_unit():
+    # Half of 14 is 7, less than a dozen; 14 x 1.3 x 24 / (31.2 + 4) = 12.4 allows one.
+    outcome = share(rule="mixed", available=14, asks=[ask("a", 24, unit=12, tier=3), ask("b", 4)])
+    assert (outcome.promised["a"], outcome.trace["caps"]["a"]) == (12, 12)
 
 
 # The least a line accepts
@@ -254,6 +264,18 @@ def test_of_equal_fair_shares_the_later_goes_first(asks):
     assert outcome.left_over == 1
 
 
+def test_a_line_let_in_late_and_below_its_least_is_offered_no_loose_pieces():
+    # The stretch refuses a's four. b: floor 2, then its cap of 6; of the 6 left 6 x 8/11 = 4.36 for
+    # a, 1.64 for b: a four and 1, and b's remainder of 0.64 takes the last: 4 and 8. a accepts 8 at
+    # the least: its four goes to b, which has 1 more to get; 3 go back.
+    asks = [ask("a", 8, unit=4, least=8), ask("b", 9)]
+    settings = RuleSettings(unit_stretch="0.5")
+    outcome = share(rule="mixed", available=12, asks=asks, settings=settings)
+    assert outcome.promised == {"a": 0, "b": 9}
+    assert outcome.trace["dropped"] == [{"ref": "a", "had": 4}]
+    assert (outcome.trace["offers"], outcome.left_over) == ([], 3)
+
+
 def test_equal_share_drops_once_and_gives_the_pieces_back():
     # 2, 2, 2: a and b fall below 4, and nobody else gets their pieces.
     asks = [ask("a", 5, least=4), ask("b", 5, least=4), ask("c", 3)]
@@ -287,6 +309,13 @@ def test_order_numbers_are_compared_as_numbers_where_the_times_are_equal():
     assert given_to("equal", 3, asks) == {"a": 1, "b": 2}
     assert given_to("proportional", 3, asks) == {"a": 1, "b": 2}
     assert given_to("mixed", 3, asks) == {"a": 1, "b": 2}
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_two_lines_of_one_order_stand_by_their_own_names(rule):
+    asks = [ask("b", 3, minute=0, order="999"), ask("a", 3, minute=0, order="999")]
+    for rows in (asks, asks[::-1]):
+        assert given_to(rule, 1, rows) == {"a": 1, "b": 0}
 
 
 def test_proportional_gives_no_second_pass():
