@@ -245,6 +245,8 @@ def _shared_listing(row: share_runs.SharedListing) -> dict[str, Any]:
         "available": row.available,
         "asked": row.asked,
         "rule": row.rule.replace("_", " "),
+        "note": row.trace.get("note", ""),
+        "offers": row.trace.get("offers", []),
         "rows": [
             {
                 "order": line.order_number,

@@ -145,7 +145,7 @@ def _share_listing(
 
 
 def _shared_line(line: Line, shares: Mapping[str, Share], rule: str) -> SharedLine:
-    ref = line_ref(line)
+    ref, word = line_ref(line), line.listing.strain_form.form.unit_word
     return SharedLine(
         line_id=line.pk,
         order_number=line.order.number,
@@ -155,8 +155,8 @@ def _shared_line(line: Line, shares: Mapping[str, Share], rule: str) -> SharedLi
         first_come=shares["first_come"].promised[ref],
         equal=shares["equal"].promised[ref],
         proportional=shares["proportional"].promised[ref],
-        sentence=sentence(shares[rule], ref),
-        buyer_sentence=buyer_sentence(shares[rule], ref),
+        sentence=sentence(shares[rule], ref, counted_in=word),
+        buyer_sentence=buyer_sentence(shares[rule], ref, counted_in=word),
     )
 
 
