@@ -87,18 +87,9 @@ def withdraw_line(*, line_id: int, now: datetime, user: User | None, reason: str
 def withdraw_order(*, order_id: int, now: datetime, user: User | None, reason: str) -> Order:
     """Take a whole order back before anything of it is picked."""
     order = Order.objects.select_for_update().get(pk=order_id)
-    if Order.State.WITHDRAWN not in Order.MOVES[order.state]:
-        raise ForbiddenMove(
-            kind="Order",
-            name=order.number,
-            state=order.get_state_display(),
-            wanted="withdrawn",
-            why="it is being picked or packed; ask the office",
-        )
+    order.move_to(Order.State.WITHDRAWN, why="it is being picked or packed; ask the office")
     for line in order.lines.exclude(state=Line.State.WITHDRAWN):
         withdraw_line(line_id=line.pk, now=now, user=user, reason=reason)
-    order.state = Order.State.WITHDRAWN
-    order.save(update_fields=["state"])
     return order
 
 

@@ -273,8 +273,7 @@ def _tell_customers(week: ShipWeek, promises: Sequence[Promise], now: datetime) 
         lines = [row for row in promises if row.line.order_id == order.pk]
         if not lines:
             continue
-        order.state = Order.State.PROMISED
-        order.save(update_fields=["state"])
+        order.move_to(Order.State.PROMISED)
         facts = {
             "order": order.number,
             "customer": order.customer.code,

@@ -179,8 +179,7 @@ def _move_out(
         change_promise(promise_id=promise_id, state=Promise.State.GONE)
     shipment.bags.filter(state=Bag.State.BOXED).update(state=Bag.State.GONE)
     shipment.boxes.update(state=Box.State.HANDED_OVER)
-    order.state = Order.State.ON_THE_ROAD
-    order.save(update_fields=["state"])
+    order.move_to(Order.State.ON_THE_ROAD)
 
 
 def _report_words(shipment: Shipment, now: datetime) -> str:

@@ -127,6 +127,13 @@ def arrived_farm(db, fixtures_folder):
 
 
 @pytest.fixture
+def committed_farm(transactional_db, fixtures_folder):
+    """The demo farm at a moment, committed, for tests whose server looks from another thread."""
+    names = {"2026-12-02 13:00": "arrived", "2026-11-25 14:00": "published"}
+    return lambda until: _farm_at(names[until], until, fixtures_folder)
+
+
+@pytest.fixture
 def person(db):
     """A person of the farm by code, such as person("OF")."""
     from inventory.models import User

@@ -4,6 +4,8 @@ from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 
+from inventory.errors import ForbiddenMove
+
 
 class Order(models.Model):
     class State(models.TextChoices):
@@ -65,6 +67,19 @@ class Order(models.Model):
 
     def __str__(self) -> str:
         return self.number
+
+    def move_to(self, state: str, *, why: str = "that is not a move an order makes") -> None:
+        """Move the order to another state and save it. Raises ForbiddenMove."""
+        if state not in self.MOVES[self.state]:
+            raise ForbiddenMove(
+                kind="Order",
+                name=self.number,
+                state=self.get_state_display(),
+                wanted=state,
+                why=why,
+            )
+        self.state = state
+        self.save(update_fields=["state"])
 
 
 class Line(models.Model):
