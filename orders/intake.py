@@ -8,6 +8,7 @@ import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from decimal import Decimal
 from typing import Any
 
 from django.db import IntegrityError, transaction
@@ -17,8 +18,10 @@ from inventory.errors import FarmError
 from inventory.models import Happening, Listing
 from inventory.people import User
 from inventory.setting_book import SettingBook
+from orders.calc.pricing import best_unit_price
+from orders.calc.weeks import may_still_order
 from orders.listing import newest_version, prices_on, tier_prices
-from orders.models import Customer, Line, ListLine, Order, Promise, ShipTo, ShipWeek
+from orders.models import Customer, Line, ListLine, Order, Price, Promise, ShipTo, ShipWeek
 from orders.promising import (
     AboveWhatIsLeft,
     CanPromise,
@@ -189,7 +192,7 @@ def _refuse_closed_week(week: ShipWeek, now: datetime) -> None:
             week=week.name, why=f"is not out before {opens}", remedy="Order when it is out."
         )
     # 12:00:00 is still in.
-    if week.closed_at is not None or now > week.cut_off_at:
+    if week.closed_at is not None or not may_still_order(at=now, cut_off_at=week.cut_off_at):
         closed = f"{timezone.localtime(week.cut_off_at):%a %-d %b %H:%M}"
         raise WeekNotOpen(
             week=week.name, why=f"closed on {closed}", remedy="Order from the next week's list."
@@ -314,11 +317,21 @@ def _write_lines(drafts: list[_Draft], order: Order, now: datetime) -> None:
             state=draft.state,
             reason_code=draft.reason_code,
             reason=draft.reason[:400],
-            unit_price=tier_prices(price=prices[draft.listing.pk], book=book)[order.tier - 1],
+            unit_price=_price_of(prices[draft.listing.pk], draft, order, book),
             note=asked.note,
         )
         if draft in first_come:
             _pencil(line, left[draft.listing.strain_form_id], order, now)
+
+
+def _price_of(price: Price, draft: _Draft, order: Order, book: SettingBook) -> Decimal:
+    """The tier's price, or the line's break where that is lower; never both."""
+    return best_unit_price(
+        tier_price=tier_prices(price=price, book=book)[order.tier - 1],
+        units=draft.asked.asked,
+        break_units=price.break_units,
+        break_price=price.break_price,
+    )
 
 
 def _pencil(line: Line, left: CanPromise, order: Order, now: datetime) -> None:

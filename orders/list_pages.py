@@ -1,6 +1,5 @@
 """Pages of the week's list: what is offered, ordering from it, and the numbers behind it."""
 
-import json
 import secrets
 from datetime import date
 from typing import Any
@@ -21,7 +20,6 @@ from orders.list_rows import list_groups
 from orders.listing import draft_list, newest_version
 from orders.models import (
     Customer,
-    ListLine,
     ListVersion,
     Order,
     ShipTo,
@@ -207,9 +205,3 @@ def numbers_page(request: HttpRequest, week_name: str) -> HttpResponse:
         "week_line": week_line(week=week, now=now, zone=zone),
     }
     return render(request, "orders/numbers.html", context)
-
-
-def terms_of(line: ListLine) -> list[dict[str, Any]]:
-    """The frozen terms of a published line."""
-    terms: list[dict[str, Any]] = json.loads(line.terms)
-    return terms

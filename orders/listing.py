@@ -351,12 +351,6 @@ def newest_version(*, week: ShipWeek) -> ListVersion | None:
     return week.versions.order_by("-number").first()
 
 
-def week_on_sale(*, now: datetime) -> ShipWeek | None:
-    """The week whose list is out and not closed; of several the earliest."""
-    weeks = ShipWeek.objects.filter(published_at__lte=now, closed_at__isnull=True)
-    return weeks.order_by("monday").first()
-
-
 def follow_happening(happening: Happening, *, now: datetime) -> None:
     """Write the next version of every open list that a happening has changed."""
     if happening.kind not in LIST_CHANGING:

@@ -105,6 +105,36 @@ def make_plan(
     return plan
 
 
+@transaction.atomic
+def enter_forecast(
+    *,
+    ship_to: ShipTo,
+    ship_on: date,
+    now: datetime,
+    user: User,
+    evening_c: float,
+    hub_c: float,
+    morning_c: float,
+    midday_c: float,
+) -> Forecast:
+    """A forecast read elsewhere and typed in, issued at the moment it is entered. [deg C]"""
+    user.must("enter_forecast")
+    row, _ = Forecast.objects.update_or_create(
+        ship_to=ship_to,
+        ship_on=ship_on,
+        issued_at=now,
+        defaults={
+            "source": "by hand",
+            "evening_c": evening_c,
+            "hub_c": hub_c,
+            "morning_c": morning_c,
+            "midday_c": midday_c,
+            "user": user,
+        },
+    )
+    return row
+
+
 def newest_forecast(*, ship_to: ShipTo, ship_on: date, now: datetime) -> Forecast | None:
     """The forecast issued last by now for a ship-to and ship day."""
     rows = Forecast.objects.filter(ship_to=ship_to, ship_on=ship_on, issued_at__lte=now)

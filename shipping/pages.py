@@ -310,7 +310,7 @@ def arrival_page(request: HttpRequest, number: str) -> HttpResponse:
             for line in lines
         ],
         "due_words": time_text(at=due_at, zone=order.ship_to.time_zone) if due_at else "",
-        "reports": [_report_row(row) for row in shipment.reports.select_related("credit")],
+        "reports": [_report_row(row, user) for row in shipment.reports.select_related("credit")],
         "may_report": shipment.state == Shipment.State.DELIVERED,
     }
     return render(request, "shipping/arrival.html", context)
@@ -357,9 +357,11 @@ def _report_words(report: Any) -> str:
     return credit.sentence if credit else "The report is filed; the office looks at it."
 
 
-def _report_row(report: Any) -> dict[str, Any]:
+def _report_row(report: Any, user: Any) -> dict[str, Any]:
     credit = getattr(report, "credit", None)
     return {
+        "id": report.pk,
+        "may_decide": user.may("approve_credit") and report.state in ("filed", "looked at"),
         "filed": timezone.localtime(report.filed_at).strftime("%a %-d %b %H:%M"),
         "state": report.get_state_display(),
         "amount": credit.amount + credit.freight if credit else "",

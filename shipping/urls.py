@@ -1,12 +1,15 @@
 from django.urls import path
 
-from shipping import pages
+from shipping import bench_pages, pages
 
 urlpatterns = [
     path("weeks/<str:week_name>/sheets/", pages.sheets_page, name="sheets"),
     path("weeks/<str:week_name>/packing/", pages.packing_page, name="packing"),
     path("sheets/<str:stamp>/", pages.sheet_page, name="sheet"),
     path("sheets/<str:stamp>/sheet.pdf", pages.sheet_pdf, name="sheet-pdf"),
+    path("orders/<str:number>/bench/", bench_pages.bench_page, name="bench"),
+    path("orders/<str:number>/forecast/", bench_pages.forecast_page, name="forecast"),
+    path("reports/<int:report_id>/decide/", bench_pages.decide_page, name="decide"),
     path("orders/<str:number>/plan/", pages.plan_page, name="plan"),
     path("orders/<str:number>/bag-labels.pdf", pages.bag_labels_page, name="bag-labels"),
     path("orders/<str:number>/box-labels.pdf", pages.box_labels_page, name="box-labels"),

@@ -48,10 +48,6 @@ class ShipWeek(models.Model):
         return self.name
 
     @property
-    def short_name(self) -> str:
-        return self.name[5:]
-
-    @property
     def ship_days(self) -> list[Any]:
         return sorted({self.first_ship_on, self.last_ship_on})
 

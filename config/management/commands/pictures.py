@@ -40,6 +40,8 @@ def pages() -> dict[str, tuple[str, str]]:
         "packing": (OFFICE, "/weeks/2026-W49/packing/"),
         "plan-4901": (OFFICE, "/orders/4901/plan/"),
         "plan-4905": (OFFICE, "/orders/4905/plan/"),
+        "bench-done": (OFFICE, "/orders/4902/bench/"),
+        "bench-open": (OFFICE, "/orders/4904/bench/"),
         "arrival": (BUYER, "/orders/4902/arrival/"),
         "holds": (OFFICE, "/holds/"),
         "refusal": (BUYER, "/orders/4901/"),

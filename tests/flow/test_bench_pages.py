@@ -1,0 +1,95 @@
+"""The bench, the forecast by hand and the deciding of a report, over HTTP."""
+
+import json
+from datetime import timedelta
+
+import pytest
+from django.test import Client
+from tests_support import farm_time
+
+from config.ticking import tick
+from inventory.clock import farm_now, move_clock
+from orders.models import Order
+from shipping.arrivals import Arrived, file_report
+from shipping.keying import key_in
+from shipping.models import ArrivalReport, Box, PackPlan, PickSheet, Shipment
+
+
+@pytest.fixture
+def door(person):
+    def open_door(code):
+        browser = Client()
+        browser.force_login(person(code), backend="django.contrib.auth.backends.ModelBackend")
+        return browser
+
+    return open_door
+
+
+@pytest.fixture
+def picked_farm(drawn_farm, person):
+    """Tuesday's sheets are keyed in as printed."""
+    move_clock(to=farm_time("2026-12-01 09:45"))
+    for sheet in PickSheet.objects.filter(ship_on="2026-12-01"):
+        key_in(stamp=sheet.stamp, rows=[], user=person("PK1"), now=farm_now())
+
+
+def test_an_order_goes_over_the_bench_by_its_page(picked_farm, door):
+    packer, address = door("PK2"), "/orders/4902/bench/"
+    bare = packer.post(address, {"act": "tie"})
+    assert bare.status_code == 422 and "loves" in bare.content.decode()
+
+    packer.post(address, {"act": "tie", "gloves": "on", "goggles": "on"})
+    packer.post(address, {"act": "fill"})
+    box = Box.objects.get(shipment__order__number="4902")
+    seal = {"act": "seal", "box": box.pk, "gross_kg": "19.7", "lid_photo": "on", "seal": "S-1"}
+    no_holes = packer.post(address, seal)
+    unread = packer.post(address, seal | {"holes": "on", "gross_kg": "heavy"})
+    assert no_holes.status_code == 422 and "almost no heat" in no_holes.content.decode()
+    assert unread.status_code == 422 and "is not a number" in unread.content.decode()
+    packer.post(address, seal | {"holes": "on"})
+    move_clock(to=farm_time("2026-12-01 16:15"))
+    packer.post(address, {"act": "hand-over", "tracking": "SW4902"})
+    shipment = Shipment.objects.get(order__number="4902")
+
+    assert (shipment.state, shipment.tracking) == ("handed over", "SW4902")
+    assert Order.objects.get(number="4902").state == "on the road"
+    page = packer.get(address).content.decode()
+    assert "4902-049" in page and "Note it as delivered" in page
+
+
+def test_a_grower_reads_the_bench_and_may_not_pack(picked_farm, door):
+    grower = door("G1")
+
+    assert grower.get("/orders/4902/bench/").status_code == 200
+    assert grower.post("/orders/4902/bench/", {"act": "fill"}).status_code == 403
+    assert door("B02").get("/orders/4902/bench/").status_code == 403
+
+
+def test_a_forecast_by_hand_plans_the_boxes_again(drawn_farm, door):
+    move_clock(to=farm_now() + timedelta(hours=8))
+    tick(farm_now())
+    form = {"evening": "18", "hub": "-8", "morning": "10", "midday": "15"}
+    wrong = door("OF").post("/orders/4901/forecast/", form | {"hub": "cold"})
+    door("OF").post("/orders/4901/forecast/", form)
+    plan = PackPlan.objects.get(order__number="4901", void_at__isnull=True)
+
+    assert wrong.status_code == 422
+    assert (plan.forecast.source, plan.stage, plan.verdict) == ("by hand", "by hand", "clear")
+    assert json.loads(plan.record)["boxes"]
+    assert door("G1").post("/orders/4901/forecast/", form).status_code == 403
+
+
+def test_the_office_decides_a_report_that_needs_a_person(arrived_farm, door, person):
+    order = Order.objects.get(number="4903")
+    report = file_report(
+        order=order, rows=[Arrived("TNT plug", missing=1)], photos=[],
+        filed_at=farm_now(), user=person("B03"),
+    )  # fmt: skip
+    assert report.state == "filed"
+    office = door("OF")
+    assert "Agree to the report" in office.get("/orders/4903/arrival/").content.decode()
+    office.post(
+        f"/reports/{report.pk}/decide/", {"verdict": "agreed", "reason": "the tray was one short"}
+    )
+
+    assert ArrivalReport.objects.get(pk=report.pk).state == "agreed"
