@@ -64,7 +64,8 @@ def bench_page(request: HttpRequest, number: str) -> HttpResponse:
         "has_toxic": order.lines.filter(
             listing__strain_form__strain__toxin__gte=2, promise__units__gt=0
         ).exists(),
-        "bags": [_bag_row(bag, now) for bag in bags],
+        # A bag is no longer tied once the shop has it.
+        "bags": [_bag_row(bag, shipment.delivered_at or now) for bag in bags],
         "boxes": [_box_row(box) for box in shipment.boxes.select_related("kind")],
         "may_pack": user.may("pack"),
         "is_owner": user.may("clear_after_stop"),
