@@ -128,15 +128,30 @@ def box_sets(
 ) -> Iterator[list[FilledBox]]:
     """Every filled set of one to three boxes; more only where no smaller set can carry the bags.
 
+    Nothing where a bag fits no box at all: adding boxes would never end.
+
     Source: none, chosen by the farm.
     """
     by_volume = sorted(sizes, key=lambda size: -size.inner_l)
+    if not all(any(_may_hold((size,), (bag,), limits) for size in sizes) for bag in bags):
+        return
     is_found = False
     for boxes in count(1):
         if boxes > len(bags) or (boxes > most_boxes and is_found):
             return
         for chosen in combinations_with_replacement(by_volume, boxes):
+            if not _may_hold(chosen, bags, limits):
+                continue
             filled = fill_boxes(sizes=chosen, bags=bags, limits=limits)
             if filled is not None:
                 is_found = True
                 yield filled
+
+
+def _may_hold(sizes: Sequence[BoxSize], bags: Sequence[BagItem], limits: BoxLimits) -> bool:
+    """Whether the bags' whole volume and mass fit the boxes' together. Cheaper than filling."""
+    free_ml = sum(usable_ml(size=size, limits=limits) for size in sizes)
+    free_g = sum(room_g(size=size, limits=limits) for size in sizes)
+    return (
+        sum(bag.packed_ml for bag in bags) <= free_ml and sum(bag.mass_g for bag in bags) <= free_g
+    )
