@@ -86,7 +86,9 @@ def barred_words(
     there = [point for point in (morning, midday) if point is not None]
     if delivery == "door" and there:
         if min(there) < guards.door_least_c or max(there) > guards.door_most_c:
-            return "no door delivery below -30 or above 43 C"
+            return (
+                f"no door delivery below {guards.door_least_c:g} or above {guards.door_most_c:g} C"
+            )
         if heat_packs and midday is not None and midday >= guards.no_heat_door_from_c:
             return f"no heat pack to a door at {midday:g} C midday"
     if gel_packs and hub is not None and hub < guards.no_cool_hub_below_c:

@@ -43,6 +43,17 @@ class Met:
     outside_c: float
 
 
+def missing_points(*, day: LaneDay) -> tuple[str, ...]:
+    """Named temperatures that the lane's legs need and its forecast lacks, in name order."""
+    wanted: set[str] = set()
+    for leg in day.legs:
+        if leg.point:
+            wanted |= {"morning", "midday"} if leg.point == "mean" else {leg.point}
+        if leg.rule == "van":
+            wanted.add("midday")
+    return tuple(sorted(wanted - set(day.points)))
+
+
 COLD_VAN_BELOW_C = 10.0
 COLD_VAN_WARMER_C = 6.0
 SUNNY_VAN_WARMER_C = 8.0
