@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +24,8 @@ class HeatSettings:
     step_s: float = 300.0
     pack_w: float = 2.8
     pack_life_h: float = 72.0
+    short_pack_w: float = 4.0
+    short_pack_life_h: float = 40.0
     pack_wait_h: float = 0.5
     pack_ramp_h: float = 1.0
     air_heat_kj_l: float = 4.705
@@ -92,28 +93,37 @@ def outside_steps(*, legs: Sequence[Met], settings: HeatSettings) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One run of the model: the air outside and the packs inside."""
+    """One run of the model: the air outside and the packs inside.
+
+    Heat packs are the long-lived kind; short ones are a choice by hand.
+    """
 
     outside_c: Floats
     heat_packs: int = 0
     gel_packs: int = 0
     has_holes: bool = True
+    short_packs: int = 0
 
 
 def simulate(
-    *, cases: Sequence[Case], loss_w_k: float, heat_j_k: float, settings: HeatSettings
+    *,
+    cases: Sequence[Case],
+    loss_w_k: float | Floats,
+    heat_j_k: float | Floats,
+    settings: HeatSettings,
 ) -> list[Floats]:
     """Water temperature at every step of every case, the start included.
 
-    Explicit steps of five minutes; heat is taken at the step's start.
+    Explicit steps of five minutes; heat is taken at the step's start. A gel pack cools through the
+    step in which it is spent, so it may give one step more than its store.
 
     Parameters
     ----------
     cases : sequence of Case, shape (n_cases,)
         They may differ in length.
-    loss_w_k : float
-        Of the box. [W/K]
-    heat_j_k : float
+    loss_w_k : float or array, shape (n_cases,)
+        Of the box, or of the box of each case. [W/K]
+    heat_j_k : float or array, shape (n_cases,)
         Of its content. Over zero. [J/K]
     settings : HeatSettings
         Packs, steps, start.
@@ -132,14 +142,14 @@ def simulate(
     ------
     First-order lumped body; pack curve and air cap chosen by the farm.
     """
-    if heat_j_k <= 0:
-        raise ValueError(f"A box with {heat_j_k} J/K holds nothing")
     if not cases:
         return []
+    if np.min(heat_j_k) <= 0:
+        raise ValueError(f"A box with {np.min(heat_j_k)} J/K holds nothing")
     lengths = [len(case.outside_c) for case in cases]
     steps = max(lengths)
-    outside = np.stack([_padded(case.outside_c, steps) for case in cases], axis=1)
-    heat_w = np.stack([_pack_w(case, steps, settings) for case in cases], axis=1)
+    outside = _air_of(cases, steps)
+    heat_w = _heat_of(cases, steps, settings)
     gels = np.array([case.gel_packs for case in cases], dtype=float)
     temps = np.empty((steps + 1, len(cases)))
     temps[0] = settings.start_c
@@ -153,17 +163,42 @@ def simulate(
     return [temps[: length + 1, index] for index, length in enumerate(lengths)]
 
 
-def _padded(outside_c: Floats, steps: int) -> Floats:
-    """A shorter case goes on at its last air; what follows its end is cut off again."""
-    return np.pad(outside_c, (0, steps - len(outside_c)), mode="edge")
+def _air_of(cases: Sequence[Case], steps: int) -> Floats:
+    """The air of all cases, shape (n_steps, n_cases).
+
+    A shorter case goes on at its last air; what follows its end is cut off again.
+    """
+    outside = np.empty((steps, len(cases)))
+    for index, case in enumerate(cases):
+        length = len(case.outside_c)
+        outside[:length, index] = case.outside_c
+        outside[length:, index] = case.outside_c[-1]
+    return outside
 
 
-def _pack_w(case: Case, steps: int, settings: HeatSettings) -> Any:
+def _heat_of(cases: Sequence[Case], steps: int, settings: HeatSettings) -> Floats:
+    """The packs' heat in all cases, shape (n_steps, n_cases); each set of packs reckoned once."""
+    known: dict[tuple[int, int, bool], Floats] = {}
+    heat_w = np.empty((steps, len(cases)))
+    for index, case in enumerate(cases):
+        packs = (case.heat_packs, case.short_packs, case.has_holes)
+        if packs not in known:
+            known[packs] = _pack_w(case, steps, settings)
+        heat_w[:, index] = known[packs]
+    return heat_w
+
+
+def _pack_w(case: Case, steps: int, settings: HeatSettings) -> Floats:
     hours = np.arange(steps) * settings.step_s / 3600
     ramp = np.clip((hours - settings.pack_wait_h) / settings.pack_ramp_h, 0.0, 1.0)
-    ramp = np.where(hours < settings.pack_life_h, ramp, 0.0)
-    cap = air_cap_w(has_holes=case.has_holes, settings=settings)
-    return np.minimum(case.heat_packs * settings.pack_w * ramp, cap)
+    rated = np.zeros(steps)
+    for packs, watts, life_h in (
+        (case.heat_packs, settings.pack_w, settings.pack_life_h),
+        (case.short_packs, settings.short_pack_w, settings.short_pack_life_h),
+    ):
+        rated += packs * watts * np.where(hours < life_h, ramp, 0.0)
+    # Rated watts need air: all packs of a box share what comes through its liner.
+    return np.minimum(rated, air_cap_w(has_holes=case.has_holes, settings=settings))
 
 
 def exact_steps(*, start_c: float, legs: Sequence[Met], time_constant_h: float) -> list[float]:

@@ -26,7 +26,7 @@ from shipping.calc.verdicts import (
     strictest,
     verdict_of,
 )
-from shipping.calc.weather import LaneDay, legs_met
+from shipping.calc.weather import LaneDay, legs_met, missing_points
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,10 @@ class PackedBox:
 
 @dataclass(frozen=True, slots=True)
 class PackChoice:
-    """One set of boxes with the best packing of each, all delivered one way."""
+    """One set of boxes with the best packing of each, all delivered one way.
+
+    The verdict is the worst box's, and stop where a guard bars it, whatever the model says.
+    """
 
     boxes: tuple[PackedBox, ...]
     delivery: str
@@ -78,11 +81,15 @@ class PackChoice:
 
 @dataclass(frozen=True, slots=True)
 class PlanOutcome:
-    """The choice and everything that was tried on the way to it. None where no box set fits."""
+    """The choice and everything that was tried on the way to it.
+
+    No choice where the forecast lacks a temperature or no box set fits; ``reason`` says which.
+    """
 
     choice: PackChoice | None
     tried: tuple[PackChoice, ...]
     options: tuple[Option, ...]
+    reason: str = ""
 
 
 CostOf = Callable[[Sequence[FilledBox], int, int], Decimal]
@@ -128,7 +135,8 @@ def plan_order(
     Returns
     -------
     PlanOutcome
-        Where every set stops, the one with the largest late margin, verdict "stop".
+        Where every set stops or is barred, the one with the largest late margin, verdict "stop".
+        Without a choice where the forecast lacks a temperature or no box set fits.
 
     Raises
     ------
@@ -141,15 +149,17 @@ def plan_order(
     """
     if not bags:
         raise ValueError("An order without bags needs no boxes")
+    missing = missing_points(day=day)
+    if missing:
+        return PlanOutcome(None, (), (), f"The forecast has no {' and no '.join(missing)}.")
+    sets = list(box_sets(sizes=sizes, bags=bags, limits=box_limits))
+    if not sets:
+        return PlanOutcome(None, (), (), "No set of boxes carries these bags.")
     bench = _Bench(limits_by_class, day, heat, guards, shift_c, has_holes)
-    tried: list[PackChoice] = []
-    options: list[Option] = []
-    for filled in box_sets(sizes=sizes, bags=bags, limits=box_limits):
-        for choice in bench.choices(filled, cost_of):
-            tried.append(choice)
-    best = min(tried, key=_set_rank, default=None)
-    if best is not None:
-        options = [row for box in best.boxes for row in bench.options(box.filled)]
+    bench.run(sets)
+    tried = [choice for filled in sets for choice in bench.choices(filled, cost_of)]
+    best = min(tried, key=_set_rank)
+    options = [row for box in best.boxes for row in bench.options(box.filled)]
     return PlanOutcome(best, tuple(tried), tuple(options))
 
 
@@ -167,8 +177,15 @@ def _set_rank(choice: PackChoice) -> tuple[object, ...]:
     )
 
 
+Band = tuple[float, float]
+Packing = tuple[str, int, int]
+# Boxes run at once: many, since each step of the model costs about the same for one or a thousand
+# cases; not all, since an order of forty boxes would fill the machine's memory.
+BOXES_AT_ONCE = 64
+
+
 class _Bench:
-    """Runs the options of a box once for each size and water it meets."""
+    """Runs the packings of a box once for each size and water it meets."""
 
     def __init__(
         self,
@@ -188,6 +205,7 @@ class _Bench:
             delivery: airs_of(day=day, delivery=delivery, shift_c=shift_c, heat=heat)
             for delivery in deliveries(day=day)
         }
+        self.bands: dict[tuple[str, float], list[tuple[Packing, list[Band]]]] = {}
         self.known: dict[tuple[str, float, Limits], list[Option]] = {}
 
     def limits_of(self, filled: FilledBox) -> Limits:
@@ -198,42 +216,49 @@ class _Bench:
         limits = self.limits_of(filled)
         key = (filled.size.code, filled.water_l, limits)
         if key not in self.known:
-            self.known[key] = self._run(filled, limits)
+            bands = self.bands[filled.size.code, filled.water_l]
+            self.known[key] = [self._option(packing, four, limits) for packing, four in bands]
         return self.known[key]
 
-    def _run(self, filled: FilledBox, limits: Limits) -> list[Option]:
-        packings = [
-            (delivery, heat, gel)
-            for delivery in self.airs
-            for heat, gel in pack_sets(
-                most_heat=filled.size.max_heat_packs, most_gel=self.guards.most_gel_packs
-            )
-        ]
+    def run(self, sets: Sequence[Sequence[FilledBox]]) -> None:
+        """Run every packing of every box of these sets along the lane."""
+        boxes = {(box.size.code, box.water_l): box.size for filled in sets for box in filled}
+        rows = list(boxes.items())
+        for start in range(0, len(rows), BOXES_AT_ONCE):
+            self._run(rows[start : start + BOXES_AT_ONCE])
+
+    def _run(self, boxes: Sequence[tuple[tuple[str, float], BoxSize]]) -> None:
+        jobs = [(key, size, packing) for key, size in boxes for packing in self._packings(size)]
         cases = [
             Case(air, heat, gel, self.has_holes)
-            for delivery, heat, gel in packings
+            for _, _, (delivery, heat, gel) in jobs
             for air in self.airs[delivery]
         ]
+        loss_w_k = [self._loss_w_k(size) for _, size, _ in jobs]
+        heat_j_k = [heat_j_per_k(water_l=key[1], settings=self.heat) for key, _, _ in jobs]
         runs = simulate(
             cases=cases,
-            loss_w_k=loss_w_per_k(
-                inner_area_m2=filled.size.inner_area_m2,
-                foam_m=filled.size.foam_cm / 100,
-                settings=self.heat,
-            ),
-            heat_j_k=heat_j_per_k(water_l=filled.water_l, settings=self.heat),
+            loss_w_k=np.repeat(loss_w_k, 4),
+            heat_j_k=np.repeat(heat_j_k, 4),
             settings=self.heat,
         )
-        return [
-            self._option(packing, runs[4 * index : 4 * index + 4], limits)
-            for index, packing in enumerate(packings)
-        ]
+        for index, (key, _, packing) in enumerate(jobs):
+            four = runs[4 * index : 4 * index + 4]
+            bands = [(float(run.min()), float(run.max())) for run in four]
+            self.bands.setdefault(key, []).append((packing, bands))
 
-    def _option(
-        self, packing: tuple[str, int, int], runs: Sequence[Floats], limits: Limits
-    ) -> Option:
+    def _packings(self, size: BoxSize) -> list[Packing]:
+        packs = pack_sets(most_heat=size.max_heat_packs, most_gel=self.guards.most_gel_packs)
+        return [(delivery, heat, gel) for delivery in self.airs for heat, gel in packs]
+
+    def _loss_w_k(self, size: BoxSize) -> float:
+        return loss_w_per_k(
+            inner_area_m2=size.inner_area_m2, foam_m=size.foam_cm / 100, settings=self.heat
+        )
+
+    def _option(self, packing: Packing, bands: Sequence[Band], limits: Limits) -> Option:
         delivery, heat, gel = packing
-        base, cold, hot, late = ((float(run.min()), float(run.max())) for run in runs)
+        base, cold, hot, late = bands
         return Option(
             delivery=delivery,
             heat_packs=heat,
@@ -262,17 +287,18 @@ class _Bench:
             options = [row for row in self.options(box) if row.delivery == delivery]
             boxes.append(PackedBox(box, min(options, key=_option_rank), self.limits_of(box)))
         chosen = [box.option for box in boxes]
+        is_barred = any(row.barred for row in chosen)
         return PackChoice(
             boxes=tuple(boxes),
             delivery=delivery,
-            verdict=max((row.verdict for row in chosen), key=VERDICTS.index),
+            verdict="stop" if is_barred else max((r.verdict for r in chosen), key=VERDICTS.index),
             late_margin=min(row.late_margin for row in chosen),
             money=cost_of(
                 filled,
                 sum(row.heat_packs for row in chosen),
                 sum(row.gel_packs for row in chosen),
             ),
-            is_barred=any(row.barred for row in chosen),
+            is_barred=is_barred,
         )
 
 
