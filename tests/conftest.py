@@ -94,11 +94,8 @@ def farm(db, fixtures_folder):
 
 
 @pytest.fixture
-def published_farm(request, fixtures_folder):
+def published_farm(db, fixtures_folder):
     """The demo farm on Wed 25 Nov 2026, 14:00: the W49 list is out, nothing is ordered."""
-    marker = request.node.get_closest_marker("django_db")
-    is_committed = marker is not None and marker.kwargs.get("transaction")
-    request.getfixturevalue("transactional_db" if is_committed else "db")
     _farm_at("published", "2026-11-25 14:00", fixtures_folder)
 
 
