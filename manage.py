@@ -4,6 +4,9 @@
 import os
 import sys
 
+if sys.version_info < (3, 11):  # noqa: UP036 - said here, before what an older one cannot read
+    sys.exit("Slackwater needs Python 3.11 or newer; this is " + sys.version.split()[0] + ".")
+
 from config import ground
 
 
