@@ -81,7 +81,8 @@ class Reading:
                 self._refuse(file, 0, "", "file_missing", "the file is not there; add it")
             return None
         try:
-            return path.read_text(encoding="utf-8-sig")
+            # As bytes: reading as text would change the line breaks inside quoted fields.
+            return path.read_bytes().decode("utf-8-sig")
         except UnicodeDecodeError as error:
             reason = f"byte {error.start} is not UTF-8; save the file as UTF-8 and load it again"
             self._refuse(file, 0, "", "file_encoding", reason)

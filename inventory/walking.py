@@ -282,7 +282,8 @@ def count_tray(
 
 def _needs_second_look(tray: Tray, before: int, pieces: int, user: User, on: date) -> bool:
     """A large rise counts only once another person has seen it too."""
-    share = SettingBook.read(on=on).number("second_look_share")
+    # Exact: 115 is 15 % above 100, and binary floating point says a hair less.
+    share = SettingBook.read(on=on).decimal("second_look_share")
     if pieces <= before * (1 + share):
         return False
     waiting = Count.objects.filter(tray=tray, is_waiting=True).exclude(user=user)

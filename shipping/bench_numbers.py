@@ -88,7 +88,11 @@ def _heat_settings(book: SettingBook) -> HeatSettings:
     )
     numbers = {name: book.number(name) for name in names.split()}
     return HeatSettings(
-        pack_w=book.number("pack_72_w"), pack_life_h=book.number("pack_72_life_h"), **numbers
+        short_pack_w=book.number("pack_40_w"),
+        short_pack_life_h=book.number("pack_40_life_h"),
+        pack_w=book.number("pack_72_w"),
+        pack_life_h=book.number("pack_72_life_h"),
+        **numbers,
     )
 
 

@@ -169,7 +169,7 @@ def _stop_plan(
     outcome: PlanOutcome | None,
 ) -> PackPlan:
     """A plan that cannot be made: no fresh forecast, or no box set that carries the bags."""
-    sentence = "No set of boxes carries these bags within volume and mass."
+    sentence = outcome.reason if outcome else ""
     if outcome is None:
         sentence = "No forecast younger than 6 h. Enter one by hand and plan again."
     zero = Decimal("0.00")
