@@ -80,11 +80,9 @@ def build_farm(folder):
         User.objects.create(code=code, name=code, email=f"{code}@farm.example", role=role)
     strain_form = _build_strain_form()
     system = WaterSystem.objects.create(code="B", name="Bittern", volume_m3=Decimal("9"))
-    for order, (trough_code, trays) in enumerate(
-        (("B1", {**STANDING}), ("B2", {KEPT_TRAY: KEPT})), 1
-    ):
+    for order, trays in enumerate((STANDING, {KEPT_TRAY: KEPT}), 1):
         trough = Trough.objects.create(
-            code=trough_code,
+            code=f"B{order}",
             system=system,
             kind="clam trough",
             light_index=Decimal("1.0"),
@@ -256,13 +254,9 @@ class FarmSums(RuleBasedStateMachine):
     def raise_a_hold(self, scope, grade):
         at = self.tick()
         kind, code = scope
+        user = User.objects.get(code="G1")
         hold = raise_hold(
-            scope_kind=kind,
-            scope=code,
-            reason="white film",
-            grade=grade,
-            at=at,
-            user=User.objects.get(code="G1"),
+            scope_kind=kind, scope=code, reason="white film", grade=grade, at=at, user=user
         )
         self.holds[hold.pk] = (hold, code, grade)
 
@@ -377,24 +371,28 @@ class FarmSums(RuleBasedStateMachine):
         can = can_promise_all(week=self.week, on=ON, is_on_sale=True, book=self.book)
         row = can[self.strain_form_id]
         assert (row.pieces, row.promised_pieces) == (self.left(), self.promised())
+
+    @invariant()
+    def the_audit_names_what_is_short_and_nothing_else(self):
+        if self.turn % 3:
+            return
         short = self.promised() - self.supply()
-        words = [f"{LISTING}: {short} more promised than there are."] if short > 0 else []
+        words = [f"{LISTING}: {short} more promised than there are."] * (short > 0)
         assert oversold_strain_forms(week=self.week, on=ON, book=self.book) == words
 
 
 @pytest.mark.django_db
 def test_sums_stay_in_step_whatever_people_do(fixtures_folder):
     build_farm(fixtures_folder)
-    opening = Movement.objects.count()
     run_state_machine_as_test(
         FarmSums,
         settings=settings(
-            max_examples=12,
+            max_examples=10,
             stateful_step_count=25,
             deadline=None,
             derandomize=True,
             suppress_health_check=list(HealthCheck),
         ),
     )
-
-    assert Movement.objects.count() == opening == 3
+    # Every run is rolled back: the three opening counts are all that is left.
+    assert Movement.objects.count() == 3
