@@ -15,7 +15,7 @@ from django.utils import timezone
 
 from inventory import ledger
 from inventory.colouring import follow_grade
-from inventory.errors import FarmError, Unknown
+from inventory.errors import FarmError, ForbiddenMove, Unknown
 from inventory.models import (
     Balance,
     Cohort,
@@ -359,11 +359,14 @@ def grade_ready(*, tray_code: str, user: User, at: datetime) -> Lot:
     balance = Balance.objects.select_related("lot").filter(tray__code=tray_code).first()
     if balance is None:
         raise Unknown(kind="tray with a lot", name=tray_code or "(none)")
-    lot = ledger.change_lot_state(
-        lot_id=balance.lot_id,
-        state=Lot.State.READY,
-        why="only a growing lot is graded ready",
-    )
+    why = "only a growing lot is graded ready"
+    if balance.lot.state != Lot.State.GROWING:
+        # Mothers have a way back to ready, but no grade may release them for sale.
+        state = balance.lot.state
+        raise ForbiddenMove(
+            kind="Lot", name=balance.lot.code, state=state, wanted=Lot.State.READY, why=why
+        )
+    lot = ledger.change_lot_state(lot_id=balance.lot_id, state=Lot.State.READY, why=why)
     facts = {
         "tray": tray_code,
         "strain_form": balance.strain_form_id,

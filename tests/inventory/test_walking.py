@@ -7,11 +7,13 @@ import pytest
 from tests_support import farm_time
 
 from inventory.clock import farm_now
-from inventory.models import Balance, Count, Movement, WalkNote
+from inventory.errors import ForbiddenMove, NotAllowed
+from inventory.models import Balance, Count, Lot, Movement, StockTotal, Tray, WalkNote
 from inventory.walking import (
     CountUnbelievable,
     Note,
     count_tray,
+    grade_ready,
     newest_note,
     record_deaths,
     take_note,
@@ -122,3 +124,74 @@ def test_dead_pieces_leave_their_tray_and_its_count_keeps_its_day(farm, person):
     after = Balance.objects.get(tray__code="T2.1")
 
     assert (after.pieces, after.counted_on) == (before.pieces - 3, before.counted_on)
+
+
+def ready_plugs(key):
+    rows = StockTotal.objects.filter(strain_form__strain__key=key, standing="ready")
+    return sum(rows.filter(strain_form__form__key="plug").values_list("pieces", flat=True))
+
+
+def test_a_growers_grade_makes_a_growing_lot_ready(farm, person):
+    before = ready_plugs("PLT")
+    standing = Balance.objects.get(tray__code="T2.2").pieces
+    with pytest.raises(NotAllowed):
+        grade_ready(tray_code="T2.2", user=person("OF"), at=farm_now())
+    lot = grade_ready(tray_code="T2.2", user=person("G1"), at=farm_now())
+
+    assert lot.state == "ready"
+    assert ready_plugs("PLT") == before + standing
+
+
+@pytest.mark.parametrize("state", ["kept", "spent", "ready", "lost", "cut", "healing"])
+def test_no_grade_releases_a_lot_that_is_not_growing(farm, person, state):
+    """Mothers go back on sale by a release that leaves their floor whole, never by a grade."""
+    lot = Balance.objects.get(tray__code="T2.2").lot
+    Lot.objects.filter(pk=lot.pk).update(state=state)
+
+    with pytest.raises(ForbiddenMove, match=f"is {state} and cannot become ready: only a growing"):
+        grade_ready(tray_code="T2.2", user=person("G1"), at=farm_now())
+    lot.refresh_from_db()
+    assert lot.state == state
+
+
+# In binary 100 x 1.15 is a hair below 115.
+@pytest.mark.parametrize(
+    ("before", "pieces", "waits"),
+    [(20, 23, False), (20, 24, True), (100, 115, False), (100, 116, True)],
+)
+def test_fifteen_in_a_hundred_more_acts_at_once(farm, person, before, pieces, waits):
+    Tray.objects.filter(code="T2.1").update(positions=120)
+    count("T2.1", before, person)
+    count("T2.1", before, person, code="G2", minutes=1)
+
+    assert count("T2.1", pieces, person, minutes=2).is_waiting is waits
+    standing = Balance.objects.get(tray__code="T2.1").pieces
+    assert standing == (before if waits else pieces)
+
+
+def test_a_second_look_that_saw_fewer_is_no_second_look(farm, person):
+    # 34 stand there; 40 and 44 are both more than 15 in a hundred above.
+    count("T2.1", 40, person)
+    assert count("T2.1", 44, person, code="G2", minutes=1).is_waiting
+    # The first grower looks again: somebody else has now seen as many.
+    assert not count("T2.1", 44, person, minutes=2).is_waiting
+    assert Balance.objects.get(tray__code="T2.1").pieces == 44
+    assert not Count.objects.filter(is_waiting=True).exists()
+
+
+def test_a_batch_sent_again_answers_for_each_note_that_it_is_there(farm, person):
+    notes = [
+        look("good-1", "2026-11-25 08:30", strain="TLW", flow="right"),
+        look("bad", "2026-11-25 08:30", place="A9.9"),
+        look("counted", "2026-11-25 08:30", place="T2.1", pieces=33),
+    ]
+    sent = [
+        [row.outcome for row in take_notes(notes=notes, received_at=farm_now(), user=person("G1"))]
+        for _ in range(2)
+    ]
+
+    assert sent == [
+        ["stored", "problem", "stored"],
+        ["already have it", "problem", "already have it"],
+    ]
+    assert Movement.objects.filter(client_key="count:counted").count() == 1
