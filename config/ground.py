@@ -202,7 +202,7 @@ def _is_there(path: str) -> bool:
 
 def _has_ensurepip() -> bool:
     """Whether this python3 can make a .venv; Debian ships it without until python3-venv is in."""
-    command = [sys.executable, "-c", "import ensurepip, venv"]
+    command = [sys.executable, "-c", "import venv, ensurepip; ensurepip.version()"]
     return subprocess.call(command, stderr=subprocess.DEVNULL) == 0
 
 

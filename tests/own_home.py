@@ -1,0 +1,14 @@
+"""Gives a test run a farm home of its own, so that no test writes into the farm that stands here.
+
+Loaded by pytest.ini as a plug-in: Django's settings are read before any conftest.
+"""
+
+import atexit
+import os
+import shutil
+import tempfile
+
+# A worker of a run on several processors stands in the home its run has made.
+if "PYTEST_XDIST_WORKER" not in os.environ:
+    os.environ["FARM_HOME"] = tempfile.mkdtemp(prefix="slackwater-tests-")
+    atexit.register(shutil.rmtree, os.environ["FARM_HOME"], ignore_errors=True)
