@@ -1,17 +1,20 @@
 """Every refusal as problem+json (RFC 9457) for programs, or as a page for people."""
 
 import json
+import math
 from collections.abc import Callable
 from typing import Any
 
-from django.core.exceptions import PermissionDenied
+from django.core.exceptions import PermissionDenied, RequestDataTooBig
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.views import defaults
 from rest_framework import exceptions
 
 from inventory.errors import FarmError
 
 PROBLEM = "application/problem+json"
+FEED = "/api/"
 
 
 class RefusalPages:
@@ -36,6 +39,32 @@ class RefusalPages:
         return render(request, "refusal.html", context, status=error.status)
 
 
+def answer_bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
+    """Django's answer to a request it will not read on, as a problem where a program asked."""
+    if not request.path.startswith(FEED):
+        return defaults.bad_request(request, exception)
+    if isinstance(exception, RequestDataTooBig):
+        words = "The body is too large. Send it in smaller parts."
+        return _problem(413, "body_too_large", "The body is too large", words)
+    words = "The request cannot be read. Check its address and headers."
+    return _problem(400, "request_not_right", "The request cannot be read", words)
+
+
+def answer_unknown(request: HttpRequest, exception: Exception) -> HttpResponse:
+    """The answer at an address that does not exist."""
+    if request.path.startswith(FEED):
+        return _unknown_address()
+    return defaults.page_not_found(request, exception)
+
+
+def answer_failure(request: HttpRequest) -> HttpResponse:
+    """The answer where the service itself failed; what failed stands in the log."""
+    if request.path.startswith(FEED):
+        words = "That failed on our side; nothing was half-done. Send it again with the same key."
+        return _problem(500, "failed_here", "Something failed here", words)
+    return defaults.server_error(request)
+
+
 def answer_problem(error: Exception, context: dict[str, Any]) -> HttpResponse | None:
     """The feed's answer to any refusal: a stable code, a sentence, and the rows at fault."""
     if isinstance(error, FarmError):
@@ -43,7 +72,7 @@ def answer_problem(error: Exception, context: dict[str, Any]) -> HttpResponse | 
         facts = {key: value for key, value in error.facts.items() if key not in ("rows", "first")}
         return _problem(error.status, error.code, error.title, error.sentence, rows, facts)
     if isinstance(error, Http404):
-        return _problem(404, "unknown", "Nothing of that name", "There is nothing at that address.")
+        return _unknown_address()
     if isinstance(error, PermissionDenied):
         return _problem(403, "not_allowed", "Not yours to do", "That is not yours to do.")
     if isinstance(error, exceptions.ValidationError):
@@ -55,6 +84,10 @@ def answer_problem(error: Exception, context: dict[str, Any]) -> HttpResponse | 
     if isinstance(error, exceptions.APIException):
         return _of_framework(error)
     return None
+
+
+def _unknown_address() -> HttpResponse:
+    return _problem(404, "unknown", "Nothing of that name", "There is nothing at that address.")
 
 
 def _of_framework(error: exceptions.APIException) -> HttpResponse:
@@ -72,6 +105,9 @@ def _of_framework(error: exceptions.APIException) -> HttpResponse:
     header = getattr(error, "auth_header", None)
     if header:
         answer["WWW-Authenticate"] = header
+    wait_s = getattr(error, "wait", None)
+    if wait_s:
+        answer["Retry-After"] = str(math.ceil(wait_s))
     return answer
 
 
@@ -110,6 +146,11 @@ def _field_rows(detail: Any, field: str = "") -> Any:
             if isinstance(inner, dict | list):
                 yield from _field_rows(inner, f"{field}.{index}".strip("."))
             else:
-                yield {"field": field, "code": inner.code, "detail": f"{field}: {inner}"}
+                yield _field_row(field, inner)
     else:
-        yield {"field": field, "code": detail.code, "detail": f"{field}: {detail}"}
+        yield _field_row(field, detail)
+
+
+def _field_row(field: str, fault: exceptions.ErrorDetail) -> dict[str, str | None]:
+    detail = f"{field}: {fault}" if field else str(fault)
+    return {"field": field, "code": fault.code, "detail": detail}

@@ -1,5 +1,7 @@
 """Settings from the environment only. With no setting at all: SQLite and files under FARM_HOME."""
 
+import fcntl
+import os
 import secrets
 from pathlib import Path
 from typing import Any
@@ -20,16 +22,20 @@ FARM_LOOP = env.bool("FARM_LOOP", default=True)
 
 def kept_secret_key() -> str:
     """The key made on first use and kept where only this user can read it."""
-    path = FARM_HOME / "secret_key"
-    if not path.exists():
-        path.touch(mode=0o600)
-        path.write_text(secrets.token_urlsafe(64))
-    return path.read_text()
+    descriptor = os.open(FARM_HOME / "secret_key", os.O_RDWR | os.O_CREAT, 0o600)
+    with os.fdopen(descriptor, "r+") as kept:
+        # In turn: two web workers that start together must not make two keys.
+        fcntl.flock(kept, fcntl.LOCK_EX)
+        key = kept.read()
+        if not key:
+            key = secrets.token_urlsafe(64)
+            kept.write(key)
+        return key
 
 
 SECRET_KEY = env.str("SECRET_KEY", default="") or kept_secret_key()
 DEBUG = env.bool("DEBUG", default=False)
-ALLOWED_HOSTS = env.list("ALLOWED_HOSTS", default=["localhost", "127.0.0.1", "[::1]", "testserver"])
+ALLOWED_HOSTS = env.list("ALLOWED_HOSTS", default=["localhost", "127.0.0.1", "[::1]"])
 CSRF_TRUSTED_ORIGINS = env.list("CSRF_TRUSTED_ORIGINS", default=[])
 
 INSTALLED_APPS = [
@@ -82,16 +88,24 @@ TEMPLATES = [
 def database() -> dict[str, Any]:
     """SQLite in FARM_HOME, or what DATABASE_URL names; PostgreSQL behind a pool of connections."""
     url = env.str("DATABASE_URL", default="")
-    if url:
-        chosen: dict[str, Any] = env.db_url_config(url)
-        if chosen["ENGINE"].endswith("postgresql"):
-            chosen["CONN_MAX_AGE"] = 0
-            pool = {"min_size": 1, "max_size": 8, "timeout": 20}
-            chosen["OPTIONS"] = {"pool": pool} if env.bool("DATABASE_POOL", default=True) else {}
-        return chosen
+    if not url:
+        return embedded_database(FARM_HOME / "slackwater.sqlite3")
+    chosen: dict[str, Any] = env.db_url_config(url)
+    if chosen["ENGINE"].endswith("sqlite3"):
+        return embedded_database(Path(chosen["NAME"]))
+    # A pool keeps the connections; one kept by Django besides would never go back to it.
+    chosen["CONN_MAX_AGE"] = 0
+    if env.bool("DATABASE_POOL", default=True):
+        pool = {"min_size": 1, "max_size": 8, "timeout": 20}
+        chosen["OPTIONS"] = {**chosen.get("OPTIONS", {}), "pool": pool}
+    return chosen
+
+
+def embedded_database(path: Path) -> dict[str, Any]:
+    """SQLite as the farm needs it: durable, its writers in turn."""
     return {
         "ENGINE": "config.sqlite_turn",
-        "NAME": FARM_HOME / "slackwater.sqlite3",
+        "NAME": path,
         "OPTIONS": {
             # The write lock is taken at BEGIN: a lock that comes later can fail half-way.
             "transaction_mode": "IMMEDIATE",

@@ -16,3 +16,8 @@ urlpatterns = [
     path("", include("orders.urls")),
     path("", include("shipping.urls")),
 ]
+
+# An address that no view answers is still answered in the reader's own kind.
+handler400 = "config.errors.answer_bad_request"
+handler404 = "config.errors.answer_unknown"
+handler500 = "config.errors.answer_failure"
