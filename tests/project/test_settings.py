@@ -7,6 +7,7 @@ import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from threading import Barrier
 
 import pytest
 from django.conf import settings as in_force
@@ -79,11 +80,18 @@ def test_the_secret_key_is_kept_for_this_user_alone(tmp_path, monkeypatch):
 
 
 def test_workers_that_start_together_make_one_key(tmp_path, monkeypatch):
-    monkeypatch.setattr(settings, "FARM_HOME", tmp_path)
-    with ThreadPoolExecutor(16) as workers:
-        keys = set(workers.map(lambda _: settings.kept_secret_key(), range(64)))
+    start = Barrier(8)
 
-    assert len(keys) == 1
+    def make_key(_):
+        start.wait()
+        return settings.kept_secret_key()
+
+    with ThreadPoolExecutor(8) as workers:
+        for round_name in range(50):
+            home = tmp_path / str(round_name)
+            home.mkdir()
+            monkeypatch.setattr(settings, "FARM_HOME", home)
+            assert len(set(workers.map(make_key, range(8)))) == 1
 
 
 def test_a_key_cut_off_before_it_was_written_is_written(tmp_path, monkeypatch):
