@@ -68,66 +68,84 @@ class _Kept:
 
 _KEPT = _Kept()
 
+# Moments of the demo in their order; each is played on from the one before it, once a worker.
+MOMENTS = {
+    "morning": "2026-11-25 09:00",
+    "published": "2026-11-25 14:00",
+    "closed": "2026-11-30 12:15",
+    "inked": "2026-11-30 14:45",
+    "drawn": "2026-12-01 05:45",
+    "arrived": "2026-12-02 13:00",
+}
 
-def _farm_at(name, until, folder):
+
+def _farm_at(name, folder):
+    from config import playing
+
+    wanted = list(MOMENTS)[: list(MOMENTS).index(name) + 1]
+    kept = [moment for moment in wanted if moment in _KEPT.rows]
+    if kept:
+        _KEPT.restore(kept[-1])
+    else:
+        _load(folder)
+    for moment in wanted[len(kept) :]:
+        playing.play(folder=folder, until=farm_time(MOMENTS[moment]))
+        _KEPT.keep(moment)
+
+
+def _load(folder):
     from config import playing
     from config.loading import load_farm
     from inventory.clock import start_demo_clock
     from orders.feeding import make_client
     from orders.models import Customer
 
-    if name in _KEPT.rows:
-        _KEPT.restore(name)
-        return
-    load_farm(folder=folder, now=farm_time("2026-11-25 09:00"))
+    load_farm(folder=folder, now=farm_time(MOMENTS["morning"]))
     make_client(code="FC-1", customer=Customer.objects.get(code="C10"))
     playing.open_weeks(folder=folder)
     start_demo_clock(at=farm_time("2026-10-01 00:00"))
-    playing.play(folder=folder, until=farm_time(until))
-    _KEPT.keep(name)
 
 
 @pytest.fixture
 def farm(db, fixtures_folder):
     """The demo farm on Wed 25 Nov 2026, 09:00, before any list is out."""
-    _farm_at("morning", "2026-11-25 09:00", fixtures_folder)
+    _farm_at("morning", fixtures_folder)
 
 
 @pytest.fixture
 def published_farm(db, fixtures_folder):
     """The demo farm on Wed 25 Nov 2026, 14:00: the W49 list is out, nothing is ordered."""
-    _farm_at("published", "2026-11-25 14:00", fixtures_folder)
+    _farm_at("published", fixtures_folder)
 
 
 @pytest.fixture
 def closed_farm(db, fixtures_folder):
     """The demo farm on Mon 30 Nov 2026, 12:15: fourteen orders are in, the list is closed."""
-    _farm_at("closed", "2026-11-30 12:15", fixtures_folder)
+    _farm_at("closed", fixtures_folder)
 
 
 @pytest.fixture
 def inked_farm(db, fixtures_folder):
     """The demo farm on Mon 30 Nov 2026, 14:45: shared out and inked."""
-    _farm_at("inked", "2026-11-30 14:45", fixtures_folder)
+    _farm_at("inked", fixtures_folder)
 
 
 @pytest.fixture
 def drawn_farm(db, fixtures_folder):
     """The demo farm on Tue 1 Dec 2026, 05:45: planned, sheets drawn, nothing picked."""
-    _farm_at("drawn", "2026-12-01 05:45", fixtures_folder)
+    _farm_at("drawn", fixtures_folder)
 
 
 @pytest.fixture
 def arrived_farm(db, fixtures_folder):
     """The demo farm on Wed 2 Dec 2026, 13:00: the scene's end."""
-    _farm_at("arrived", "2026-12-02 13:00", fixtures_folder)
+    _farm_at("arrived", fixtures_folder)
 
 
 @pytest.fixture
 def committed_farm(transactional_db, fixtures_folder):
     """The demo farm at a moment, committed, for tests whose server looks from another thread."""
-    names = {"2026-12-02 13:00": "arrived", "2026-11-25 14:00": "published"}
-    return lambda until: _farm_at(names[until], until, fixtures_folder)
+    return lambda moment: _farm_at(moment, fixtures_folder)
 
 
 @pytest.fixture

@@ -41,7 +41,7 @@ def log_in(browser, server, email):
 
 
 def test_no_page_is_wider_than_its_screen_or_fails(committed_farm, browser, live_server):
-    committed_farm("2026-12-02 13:00")
+    committed_farm("arrived")
     shown = pages()
     for who in dict.fromkeys(who for who, _ in shown.values() if who):
         page = log_in(browser, live_server, who)
@@ -62,7 +62,7 @@ def test_no_page_is_wider_than_its_screen_or_fails(committed_farm, browser, live
 
 
 def test_a_buyer_orders_by_keyboard_alone_and_reads_the_order(committed_farm, browser, live_server):
-    committed_farm("2026-11-25 14:00")
+    committed_farm("published")
     page = log_in(browser, live_server, "buyer@gullwickaquaria.example")
     page.set_viewport_size({"width": 390, "height": 900})
     page.goto("/weeks/2026-W49/list/")
@@ -81,7 +81,7 @@ def test_a_buyer_orders_by_keyboard_alone_and_reads_the_order(committed_farm, br
 
 
 def test_the_outdoor_theme_is_black_on_white(committed_farm, browser, live_server):
-    committed_farm("2026-11-25 14:00")
+    committed_farm("published")
     page = log_in(browser, live_server, "gita@saltmarrow.example")
     page.get_by_role("button", name="Outdoor").click()
     inks = page.evaluate(
