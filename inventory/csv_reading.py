@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from decimal import Decimal, InvalidOperation
+from math import isfinite
 from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
@@ -17,6 +18,11 @@ from zoneinfo import ZoneInfo
 from inventory.errors import FarmError
 
 T = TypeVar("T")
+
+# What a column of whole numbers holds on either database.
+MOST_WHOLE = 2**31 - 1
+# What the longest column of money holds.
+MOST_DECIMAL = 999_999
 
 
 class FilesRefused(FarmError):
@@ -132,6 +138,20 @@ class CellRefused(Exception):
     """A cell could not be read; the problem is already noted and the row is left out."""
 
 
+def _finite_decimal(cell: str) -> Decimal:
+    number = Decimal(cell)
+    if not number.is_finite():
+        raise ValueError(cell)
+    return number
+
+
+def _finite_real(cell: str) -> float:
+    number = float(cell)
+    if not isfinite(number):
+        raise ValueError(cell)
+    return number
+
+
 @dataclass(slots=True)
 class Row:
     """One row. Reading a bad cell notes a problem and leaves the row (CellRefused)."""
@@ -152,6 +172,8 @@ class Row:
             raise self.refuse(column, "cell_empty", "is empty; fill it in")
         if len(cell) > longest:
             raise self.refuse(column, "cell_too_long", f"is longer than {longest} characters")
+        if "\x00" in cell:
+            raise self.refuse(column, "cell_unreadable", "holds a null character; type it again")
         return cell
 
     def _read(self, column: str, read: Callable[[str], T], wants: str) -> T | None:
@@ -168,8 +190,9 @@ class Row:
         value = self._read(column, int, "a whole number")
         if value is not None and value < least:
             raise self.refuse(column, "below_least", f"{value} is below {least}; type it again")
-        if value is not None and most is not None and value > most:
-            raise self.refuse(column, "above_most", f"{value} is above {most}; type it again")
+        top = MOST_WHOLE if most is None else most
+        if value is not None and value > top:
+            raise self.refuse(column, "above_most", f"{value} is above {top}; type it again")
         return value
 
     def need_whole(self, column: str, *, least: int = 0, most: int | None = None) -> int:
@@ -178,15 +201,21 @@ class Row:
         assert value is not None  # the cell is not empty
         return value
 
-    def decimal(self, column: str) -> Decimal | None:
-        return self._read(column, Decimal, "a number")
+    def decimal(self, column: str, *, most: int = MOST_DECIMAL) -> Decimal | None:
+        """A number from zero to ``most``: SQLite stores one that is too long and cannot read it."""
+        value = self._read(column, _finite_decimal, "a number")
+        if value is not None and value < 0:
+            raise self.refuse(column, "below_least", f"{value} is below 0; type it again")
+        if value is not None and value > most:
+            raise self.refuse(column, "above_most", f"{value} is above {most}; type it again")
+        return value
 
-    def need_decimal(self, column: str) -> Decimal:
+    def need_decimal(self, column: str, *, most: int = MOST_DECIMAL) -> Decimal:
         self.text(column, is_required=True)
-        return self.decimal(column) or Decimal(0)
+        return self.decimal(column, most=most) or Decimal(0)
 
     def real(self, column: str) -> float | None:
-        return self._read(column, float, "a number")
+        return self._read(column, _finite_real, "a number")
 
     def day(self, column: str, *, may_lie_ahead: bool = True) -> date | None:
         on = self._read(column, date.fromisoformat, "a day such as 2026-11-25")

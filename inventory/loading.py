@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from datetime import date, datetime, time
 from typing import Any
 
-from django.db import IntegrityError, transaction
+from django.db import DataError, IntegrityError, transaction
 from django.db.models import QuerySet
 
 from inventory import ledger
@@ -51,7 +51,7 @@ def one_row(row: Row) -> Iterator[None]:
         pass
     except FarmError as error:
         row.refuse("", error.code, error.sentence)
-    except IntegrityError as error:
+    except (IntegrityError, DataError) as error:
         row.refuse("", "rule_broken", f"breaks a rule of the database ({error})")
 
 
@@ -151,7 +151,7 @@ def _system(row: Row) -> None:
         code=row.text("system", is_required=True),
         defaults={
             "name": row.text("name", is_required=True),
-            "volume_m3": row.need_decimal("volume_m3"),
+            "volume_m3": row.need_decimal("volume_m3", most=9999),
             "last_lifted_on": row.day("last_lifted_on", may_lie_ahead=False),
             "is_quarantine": row.yes("is_quarantine"),
         },
@@ -178,7 +178,7 @@ def _troughs(reading: Reading) -> None:
                     "kind": row.text("kind"),
                     "slots": row.need_whole("slots", least=1),
                     "aisle": row.need_whole("aisle", least=1),
-                    "aisle_length_m": row.need_decimal("aisle_length_m"),
+                    "aisle_length_m": row.need_decimal("aisle_length_m", most=999),
                     "walk_order": order,
                 },
             )
@@ -247,7 +247,7 @@ def _strain_form(row: Row) -> None:
         defaults={
             "bag": row.text("bag", longest=2),
             "reference_days": row.whole("reference_days"),
-            "heal_share": row.decimal("heal_share"),
+            "heal_share": row.decimal("heal_share", most=1),
             "yield_pieces": row.whole("yield_pieces"),
         },
     )
@@ -426,8 +426,8 @@ def _lot(row: Row, strain_form: StrainForm) -> Lot:
             "cohort": cohort,
             "p50_on": row.day("p50_on"),
             "p80_on": row.day("p80_on"),
-            "shell_min_cm": row.decimal("shell_min_cm"),
-            "shell_max_cm": row.decimal("shell_max_cm"),
+            "shell_min_cm": row.decimal("shell_min_cm", most=999),
+            "shell_max_cm": row.decimal("shell_max_cm", most=999),
             "age_months": row.whole("age_months"),
             "origin": row.text("origin", longest=12) or "farm-raised",
             "paper": row.text("paper", longest=12),

@@ -1,17 +1,24 @@
 """The importer's bad input: file, row, column and reason for each, and nothing half-loaded."""
 
 import json
+import re
 import shutil
 from zoneinfo import ZoneInfo
 
 import pytest
+from django.apps import apps
 from tests_support import farm_time
 
 from config.loading import load_farm
+from config.playing import open_weeks, play
+from inventory.clock import start_demo_clock
 from inventory.csv_reading import FilesRefused, Reading
 from inventory.models import Balance, Movement, Setting, Strain
+from orders.listing import draft_list
+from orders.weeks import week_named
 
 NOW = "2026-11-25 09:00"
+FARM_APPS = ("inventory", "orders", "shipping")
 
 
 @pytest.fixture
@@ -28,6 +35,25 @@ def copied(tmp_path, fixtures_folder):
 
     edit.folder = folder
     return edit
+
+
+@pytest.fixture
+def few(copied):
+    """The copy with the trays of one strain only: whole files take seconds to read."""
+    stock = _keep(copied.folder / "stock.csv", lambda row: ",PLT,plug," in row)
+    trays = {row.split(",")[0] for row in stock}
+    _keep(copied.folder / "trays.csv", lambda row: row.split(",")[0] in trays)
+    _keep(copied.folder / "settings.csv", lambda row: row.startswith("decay_cap"))
+    _keep(copied.folder / "region_rules.csv", lambda row: row.startswith("US-MN"))
+    _keep(copied.folder / "past_shipments.csv", lambda row: False)
+    return copied
+
+
+def _keep(path, is_kept):
+    header, *rows = path.read_text().splitlines()
+    kept = [row for row in rows if is_kept(row)]
+    path.write_text("\n".join([header, *kept]) + "\n")
+    return kept
 
 
 def problems_of(folder):
@@ -53,30 +79,32 @@ T21 = "T2.1,PLT-260914-T21,PLT,plug,34,2026-11-24,all,ready,2026-09-14"
         (T21.replace(",ready,", ",fresh,"), "state", "'fresh' is not one of cut, healing"),
         (T21.replace(",ready,", ",kept,"), "state", "a kept lot cannot stand in T2.1"),
         (T21.replace("PLT,plug", "QQQ,plug"), "form", "there is no strain-form 'QQQ plug'"),
+        (T21.replace(",34,", ",99999999999999999999,"), "pieces", "is above 72; type it again"),
+        (T21.replace("PLT-260914-T21", "PLT\x00"), "lot", "holds a null character"),
     ],
 )
-def test_a_bad_row_is_named_with_file_row_column_and_reason(copied, new, column, reason):
-    copied("stock.csv", T21, new)
-    (problem,) = problems_of(copied.folder)
+def test_a_bad_row_is_named_with_file_row_column_and_reason(few, new, column, reason):
+    few("stock.csv", T21, new)
+    (problem,) = problems_of(few.folder)
 
     assert problem.startswith("stock.csv, row ") and f", {column}: " in problem
     assert reason in problem
 
 
 @pytest.mark.django_db
-def test_two_lots_in_a_sale_tray_are_refused(copied):
-    copied("stock.csv", T21, f"{T21},,,,,,,farm-raised,\n{T21.replace('PLT-260914-T21', 'PLT-B')}")
-    (problem,) = problems_of(copied.folder)
+def test_two_lots_in_a_sale_tray_are_refused(few):
+    few("stock.csv", T21, f"{T21},,,,,,,farm-raised,\n{T21.replace('PLT-260914-T21', 'PLT-B')}")
+    (problem,) = problems_of(few.folder)
 
     assert "T2.1 already holds lot PLT-260914-T21; one lot stands in a sale tray" in problem
 
 
 @pytest.mark.django_db
-def test_every_bad_row_is_reported_and_the_rest_is_read_on(copied):
-    copied("stock.csv", T21, T21.replace(",34,", ",-3,"))
-    copied("forms.csv", "sprout,sprouted seedling,1,", "sprout,sprouted seedling,0,")
-    copied("systems.csv", "K,Knot,4.0", "K,Knot,wide")
-    named = problems_of(copied.folder)
+def test_every_bad_row_is_reported_and_the_rest_is_read_on(few):
+    few("stock.csv", T21, T21.replace(",34,", ",-3,"))
+    few("forms.csv", "sprout,sprouted seedling,1,", "sprout,sprouted seedling,0,")
+    few("systems.csv", "K,Knot,4.0", "K,Knot,wide")
+    named = problems_of(few.folder)
 
     assert any(row.startswith("systems.csv, row 6, volume_m3: 'wide'") for row in named)
     assert any(row.startswith("forms.csv, row 9, unit_pieces: 0 is below 1") for row in named)
@@ -84,17 +112,85 @@ def test_every_bad_row_is_reported_and_the_rest_is_read_on(copied):
 
 
 @pytest.mark.django_db
-def test_a_wrong_header_encoding_length_or_missing_file_is_named(copied):
-    copied("trays.csv", "tray,trough,slot", "tray,trough,place")
-    (copied.folder / "zones.csv").unlink()
-    (copied.folder / "bags.csv").write_bytes(b"bag,use,water_ml\nP1,caf\xe9,200\n")
-    copied("classes.csv", "LPS,", "LPS,one,too,many,")
-    named = problems_of(copied.folder)
+def test_a_wrong_header_encoding_length_or_missing_file_is_named(few):
+    few("trays.csv", "tray,trough,slot", "tray,trough,place")
+    (few.folder / "zones.csv").unlink()
+    (few.folder / "bags.csv").write_bytes(b"bag,use,water_ml\nP1,caf\xe9,200\n")
+    few("classes.csv", "LPS,", "LPS,one,too,many,")
+    named = problems_of(few.folder)
 
     assert any("trays.csv, row 1, slot: the header has no column slot" in row for row in named)
     assert "zones.csv: the file is not there; add it" in named
     assert any("bags.csv: byte 23 is not UTF-8; save the file as UTF-8" in row for row in named)
     assert any("classes.csv, row 3: has 5 cells, the header has 2" in row for row in named)
+
+
+# Numbers that Python reads and no column can hold.
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("file", "old", "new", "words"),
+    [
+        ("listings.csv", ",24.00,mixed", ",NaN,mixed", "row 3, list_price: 'NaN' is not a number"),
+        ("farm.csv", ",27.55,", ",inf,", "row 2, latitude_deg: 'inf' is not a number"),
+        ("troughs.csv", "48,1,14.4", "48,1,1e9", "row 2, aisle_length_m: 1E+9 is above 999"),
+        ("strain_forms.csv", "70,0.92,3", "70,9.2,3", "row 2, heal_share: 9.2 is above 1"),
+        ("zones.csv", "34.00,", "-34.00,", "row 2, base: -34.00 is below 0"),
+        ("troughs.csv", "trough,48,1", f"trough,{10**20},1", "row 2, slots: "),
+    ],
+)
+def test_a_number_no_column_holds_is_a_problem_and_no_crash(few, file, old, new, words):
+    few(file, old, new)
+    named = problems_of(few.folder)
+
+    assert any(row.startswith(f"{file}, {words}") for row in named), named[:3]
+
+
+@pytest.mark.django_db
+def test_a_row_with_too_few_cells_is_named_and_only_that_row(few):
+    few("stock.csv", f"{T21},,,,,,,farm-raised,", T21)
+
+    (problem,) = problems_of(few.folder)
+    assert re.fullmatch(r"stock.csv, row \d+: has 9 cells, the header has 17", problem)
+
+
+@pytest.mark.django_db
+def test_a_refused_folder_leaves_no_row_of_any_table(few):
+    """The bad row stands in the last file of all: everything before it was good."""
+    before = rows_of_every_table()
+    few("papers.csv", "2027-06-30", "2020-06-30")
+    (problem,) = problems_of(few.folder)
+
+    assert problem.startswith("papers.csv, row 2: breaks a rule of the database")
+    assert rows_of_every_table() == before
+
+
+def rows_of_every_table():
+    models = [model for app in FARM_APPS for model in apps.get_app_config(app).get_models()]
+    return {model._meta.label: model._base_manager.count() for model in models}
+
+
+@pytest.mark.django_db
+def test_a_dry_run_of_bad_files_reports_as_much_and_writes_nothing(few):
+    few("stock.csv", T21, T21.replace(",34,", ",-3,"))
+    before = rows_of_every_table()
+    reading = load_farm(folder=few.folder, now=farm_time(NOW), is_dry_run=True)
+
+    (problem,) = reading.problems
+    assert (problem.file, problem.column, problem.code) == ("stock.csv", "pieces", "below_least")
+    assert rows_of_every_table() == before
+
+
+@pytest.mark.django_db
+def test_another_count_in_the_file_gives_another_promise(copied):
+    """T2.1 counted 44 on 24 Nov: 44 x (1 - 0.005 x 7) = 42.46, so 42 + 28 - 4 = 66."""
+    copied("stock.csv", T21, T21.replace(",34,", ",44,"))
+    load_farm(folder=copied.folder, now=farm_time(NOW))
+    start_demo_clock(at=farm_time("2026-11-20 00:00"))
+    open_weeks(folder=copied.folder)
+    play(folder=copied.folder, until=farm_time(NOW))
+
+    draft = draft_list(week=week_named(name="2026-W49"), now=farm_time("2026-11-25 14:00"))
+    assert next(row.total for row in draft if row.listing.name == "PLT plug") == 66
 
 
 @pytest.mark.django_db
