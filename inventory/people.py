@@ -30,6 +30,8 @@ RIGHTS: dict[str, frozenset[str]] = {
     "rest_strain": frozenset({Role.LEAD, Role.OWNER}),
     "grade_ready": frozenset({Role.GROWER, Role.LEAD, Role.OWNER}),
     "take_from_kept": frozenset({Role.LEAD, Role.OWNER}),
+    "ask_recall": frozenset({Role.LEAD, Role.OFFICE, Role.OWNER}),
+    "sign_recall": frozenset({Role.OFFICE, Role.OWNER}),
     "lower_floor": frozenset({Role.OWNER}),
     "publish_list": frozenset({Role.OFFICE, Role.OWNER}),
     "order_for_customer": frozenset({Role.OFFICE, Role.OWNER}),

@@ -28,7 +28,7 @@ FOR_ALL = frozenset(
     }
 )
 # Only the customer concerned reads these.
-FOR_ONE = frozenset({"order.promised", "order.changed", "shipment.handed_over"})
+FOR_ONE = frozenset({"order.promised", "order.changed", "shipment.handed_over", "recall.notice"})
 
 
 def make_client(*, code: str, customer: Customer) -> tuple[FeedClient, str]:

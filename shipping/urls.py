@@ -1,10 +1,14 @@
 from django.urls import path
 
-from shipping import bench_pages, pages
+from shipping import bench_pages, pages, recall_pages
 
 urlpatterns = [
     path("weeks/<str:week_name>/sheets/", pages.sheets_page, name="sheets"),
     path("weeks/<str:week_name>/packing/", pages.packing_page, name="packing"),
+    path("recalls/", recall_pages.recalls_page, name="recalls"),
+    path("recalls/<str:code>/", recall_pages.recall_page, name="recall"),
+    path("recalls/<str:code>/<str:act>/", recall_pages.recall_act_page, name="recall-act"),
+    path("notices/<int:notice_id>/", recall_pages.notice_page, name="recall-notice"),
     path("sheets/<str:stamp>/", pages.sheet_page, name="sheet"),
     path("sheets/<str:stamp>/sheet.pdf", pages.sheet_pdf, name="sheet-pdf"),
     path("orders/<str:number>/bench/", bench_pages.bench_page, name="bench"),

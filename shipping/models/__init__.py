@@ -2,6 +2,7 @@ from shipping.models.arrivals import ArrivalReport, Credit, LaneLoss, ReportLine
 from shipping.models.bench import Bag, BagKind, Box, BoxKind, Shipment
 from shipping.models.picks import PickSheet, PickTask, Shortfall
 from shipping.models.plans import Forecast, PackPlan
+from shipping.models.recalls import Recall, RecallNotice
 
 __all__ = [
     "ArrivalReport",
@@ -15,6 +16,8 @@ __all__ = [
     "PackPlan",
     "PickSheet",
     "PickTask",
+    "Recall",
+    "RecallNotice",
     "ReportLine",
     "ReportPhoto",
     "Shipment",
