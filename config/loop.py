@@ -1,17 +1,20 @@
-"""The embedded farm's own loop: tick() every second in one of the web server's processes.
+"""The embedded farm's own loops: tick() and the post every second in one of the web processes.
 
 Each process offers itself; a lock file lets one at a time do the work, and when that one ends the
-next takes over. With a task queue the same tick() is called from there and FARM_LOOP is set off.
+next takes over. The post has a thread of its own, since a mail server may take long to answer.
+With a task queue the same two are called from there and FARM_LOOP is off.
 """
 
 import fcntl
 import logging
 import threading
 import time
+from collections.abc import Callable
 
 from django.conf import settings
 from django.db import close_old_connections
 
+from config.posting import post_letters
 from config.ticking import tick
 from inventory.clock import farm_now
 
@@ -19,28 +22,32 @@ EVERY_S = 1.0
 log = logging.getLogger(__name__)
 
 
-def start_loop() -> threading.Thread | None:
-    """Start the loop in the background, unless FARM_LOOP is off."""
+def start_loop() -> list[threading.Thread]:
+    """Start both loops in the background, unless FARM_LOOP is off."""
     if not settings.FARM_LOOP:
-        return None
-    thread = threading.Thread(target=_run, name="farm loop", daemon=True)
-    thread.start()
-    return thread
+        return []
+    threads = [
+        threading.Thread(target=_run, args=work, name=f"farm {work[0]}", daemon=True)
+        for work in (("loop", lambda: tick(farm_now())), ("post", post_letters))
+    ]
+    for thread in threads:
+        thread.start()
+    return threads
 
 
-def _run() -> None:
-    with open(settings.FARM_HOME / "loop.lock", "w") as turn:
+def _run(name: str, work: Callable[[], object]) -> None:
+    with open(settings.FARM_HOME / f"{name}.lock", "w") as turn:
         fcntl.flock(turn, fcntl.LOCK_EX)
         while True:
-            beat()
+            beat(work)
             time.sleep(EVERY_S)
 
 
-def beat() -> None:
+def beat(work: Callable[[], object]) -> None:
     """One round. A failure is logged and tried again: what it left undone is still waiting."""
     close_old_connections()
     try:
-        tick(farm_now())
+        work()
     except Exception:
         log.exception("a round of the farm's loop failed; it is tried again")
     finally:

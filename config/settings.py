@@ -16,6 +16,9 @@ FARM_HOME.mkdir(parents=True, exist_ok=True)
 FARM_TIME_ZONE = env.str("FARM_TIME_ZONE", default="America/Chicago")
 # Served over https by a proxy in front: cookies, redirects and the browser's memory follow it.
 IS_HTTPS = env.bool("FARM_HTTPS", default=False)
+# Where readers of mail reach the farm; every link in a letter begins with it.
+FARM_ADDRESS = env.str("FARM_ADDRESS", default="http://localhost:8000").rstrip("/")
+FARM_MAIL_FROM = env.str("FARM_MAIL_FROM", default="")
 # The embedded loop that does what is due; off where a task queue calls tick() instead.
 FARM_LOOP = env.bool("FARM_LOOP", default=True)
 
@@ -120,6 +123,21 @@ def embedded_database(path: Path) -> dict[str, Any]:
 
 
 DATABASES = {"default": database()}
+
+
+def post() -> dict[str, Any]:
+    """The mail server that EMAIL_URL names, or a folder of letters where there is none."""
+    if not env.str("EMAIL_URL", default=""):
+        return {"EMAIL_BACKEND": "inventory.mail_folder.MailFolder"}
+    chosen: dict[str, Any] = env.email_url("EMAIL_URL")
+    return chosen
+
+
+globals().update(post())
+MAIL_FOLDER = FARM_HOME / "mail"
+# A server that does not answer is a server that is gone: the letters wait.
+EMAIL_TIMEOUT = 20
+
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 AUTH_USER_MODEL = "inventory.User"

@@ -10,14 +10,18 @@ from datetime import datetime
 
 from django.db import transaction
 
+from inventory import walk_messages
 from inventory.models import Happening
-from orders import feeding, listing
-from shipping import following, losses
+from orders import feeding, listing, order_messages
+from shipping import following, losses, ship_messages
 
 READERS: tuple[Callable[..., None], ...] = (
     listing.follow_happening,
     following.follow_happening,
     feeding.follow_happening,
+    walk_messages.follow_happening,
+    order_messages.follow_happening,
+    ship_messages.follow_happening,
 )
 
 
@@ -27,6 +31,8 @@ def tick(now: datetime) -> int:
     listing.publish_due_lists(now=now)
     listing.close_due_lists(now=now)
     losses.close_windows(now=now)
+    walk_messages.write_due(now=now)
+    order_messages.write_due(now=now)
     return handed_on + hand_on_happenings(now=now)
 
 

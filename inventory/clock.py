@@ -9,7 +9,7 @@ from datetime import date, datetime
 from django.utils import timezone
 
 from inventory.errors import FarmError
-from inventory.models import Clock
+from inventory.models import Clock, Once
 
 
 class ClockRunsForward(FarmError):
@@ -31,6 +31,11 @@ def farm_now() -> datetime:
     return demo_now_at or timezone.now()
 
 
+def machine_now() -> datetime:
+    """The machine's own clock: what leaves the house goes by it, from a demo farm too."""
+    return timezone.now()
+
+
 def farm_today() -> date:
     """The farm's present day in its own zone."""
     return timezone.localdate(farm_now())
@@ -50,3 +55,13 @@ def move_clock(*, to: datetime) -> None:
         stands = f"{timezone.localtime(clock.demo_now_at):%a %-d %b %H:%M}"
         raise ClockRunsForward(now=stands, to=f"{timezone.localtime(to):%a %-d %b %H:%M}")
     Clock.objects.filter(id=1).update(demo_now_at=to)
+
+
+def is_first(*, key: str, now: datetime) -> bool:
+    """Claim something timed that is done once, inside the caller's transaction.
+
+    True for whoever comes first. A second loop waits for the first one's commit, then hears False;
+    where the first one's work fails, its claim goes with it.
+    """
+    _, is_new = Once.objects.get_or_create(key=key, defaults={"at": now})
+    return is_new

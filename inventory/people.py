@@ -47,6 +47,7 @@ RIGHTS: dict[str, frozenset[str]] = {
     "approve_credit": frozenset({Role.OFFICE, Role.OWNER}),
     "approve_any_credit": frozenset({Role.OWNER}),
     "move_clock": frozenset({Role.OFFICE, Role.OWNER}),
+    "send_messages_again": frozenset({Role.OFFICE, Role.OWNER}),
     "see_staff_pages": STAFF,
 }
 

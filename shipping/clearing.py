@@ -94,6 +94,7 @@ def make_plan(
     if forecast is not None and is_fresh:
         day = lane_day(ship_to=order.ship_to, forecast=forecast)
         outcome = _outcome(order.ship_to, rows, day, bench, has_holes)
+    last = PackPlan.objects.filter(order=order).order_by("-id").first()
     PackPlan.objects.filter(order=order, void_at__isnull=True).update(
         void_at=now, void_reason="planned again"
     )
@@ -102,7 +103,22 @@ def make_plan(
     else:
         plan = _write_plan(order, rows, forecast, outcome, day, now, stage, bench, has_holes)
     _move_shipment(order, plan, now)
+    _tell_change(order, last, plan, now)
     return plan
+
+
+def _tell_change(order: Order, last: PackPlan | None, plan: PackPlan, now: datetime) -> None:
+    """What the shop takes for granted is a clear box to the door; anything else is a change."""
+    expected = ("clear", "door") if last is None else (last.verdict, last.delivery)
+    if (plan.verdict, plan.delivery) != expected:
+        facts = {
+            "order": order.number,
+            "customer": order.customer.code,
+            "verdict": plan.verdict,
+            "delivery": plan.delivery,
+            "sentence": plan.sentence,
+        }
+        Happening.objects.create(kind="plan.changed", at=now, facts=facts)
 
 
 @transaction.atomic

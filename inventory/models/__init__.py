@@ -2,6 +2,7 @@ from inventory.models.clock import Clock, Happening, Setting
 from inventory.models.holds import Hold, HoldLook
 from inventory.models.ledger import Balance, Movement, Place, StockTotal
 from inventory.models.lots import BaseBatch, Cohort, FirstDrop, Lot, PlugLot
+from inventory.models.messages import Message, Once
 from inventory.models.places import ShadeLog, Site, Tray, Trough, WaterSystem
 from inventory.models.strains import Form, Listing, Strain, StrainClass, StrainForm, Substitute
 from inventory.models.walking import ColourState, Count, WalkNote
@@ -21,7 +22,9 @@ __all__ = [
     "HoldLook",
     "Listing",
     "Lot",
+    "Message",
     "Movement",
+    "Once",
     "Place",
     "PlugLot",
     "Setting",

@@ -1,0 +1,232 @@
+"""Letters of the selling side: the list is out, a line may be short, a rule needs a look.
+
+Call from: config/ticking.py. Each letter is written in the transaction of its cause, once.
+"""
+
+from collections.abc import Iterable, Mapping
+from datetime import date, datetime, time, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.conf import settings
+from django.db import transaction
+from django.urls import reverse
+from django.utils import timezone
+
+from inventory.clock import is_first
+from inventory.messaging import Action, File, write_message
+from inventory.models import Happening
+from inventory.people import Role, User
+from inventory.setting_book import SettingBook
+from inventory.walk_messages import people
+from orders.calc.weeks import moment_of, time_text
+from orders.models import (
+    Customer,
+    ListLine,
+    ListVersion,
+    Order,
+    RegionRule,
+    Seat,
+    ShipTo,
+    ShipWeek,
+)
+from orders.papers import availability_pdf
+from orders.rules import RuleBook
+from orders.sharing import preview
+from orders.weeks import week_line
+
+
+def readers_of(*, customer: Customer) -> list[User]:
+    """Everybody who orders for a customer and may log in."""
+    seats = Seat.objects.filter(customer=customer, user__is_active=True)
+    return [seat.user for seat in seats.select_related("user").order_by("user__pk")]
+
+
+def follow_happening(happening: Happening, *, now: datetime) -> None:
+    """The first version of a list is told to every shop that may receive something of it."""
+    if happening.kind == "list.published" and happening.facts["version"] == 1:
+        week = ShipWeek.objects.get(name=happening.facts["week"])
+        _write_list_is_out(week.versions.get(number=1), now)
+
+
+def _write_list_is_out(version: ListVersion, now: datetime) -> None:
+    week, on = version.week, timezone.localdate(version.published_at)
+    lines = list(version.lines.select_related("listing__strain_form__strain__strain_class"))
+    offered = [line for line in lines if line.status == ListLine.Status.OFFERED]
+    resting = [line for line in lines if line.status == ListLine.Status.RESTING]
+    for customer in Customer.objects.prefetch_related("tiers", "ship_tos"):
+        shops = [row for row in customer.ship_tos.all() if _may_receive(row, offered, on)]
+        if not shops:
+            continue
+        tier = customer.tier_on(on)
+        zone = shops[0].time_zone
+        context = {
+            "week": week,
+            "offered": len(offered),
+            "resting": len(resting),
+            "shops": ", ".join(shop.place for shop in shops),
+            "cut_off_words": time_text(at=week.cut_off_at, zone=zone),
+            "ship_words": " and ".join(f"{day:%a %-d %b}" for day in week.ship_days),
+            **week_context(week=week, ship_to=shops[0], now=now),
+        }
+        facts = {"week": week.name, "version": version.number, "tier": tier}
+        for user in readers_of(customer=customer):
+            write_message(
+                key=f"list:{week.name}",
+                kind="list is out",
+                user=user,
+                subject=f"Availability {week.name}: order until {context['cut_off_words']}",
+                why=f"you order for {customer.name}",
+                action=Action(f"Open the list of {week.name}", reverse("list", args=[week.name])),
+                template="list_is_out",
+                context=context,
+                now=now,
+                attachments=(("list.pdf", facts),),
+            )
+
+
+def _may_receive(ship_to: ShipTo, offered: Iterable[ListLine], on: date) -> bool:
+    book = RuleBook.read(ship_to=ship_to)
+    strains = (line.listing.strain_form.strain for line in offered)
+    return any(book.judge(strain=strain, on=on).verdict != "forbid" for strain in strains)
+
+
+def week_context(
+    *, week: ShipWeek, ship_to: ShipTo, now: datetime, ship_on: date | None = None
+) -> dict[str, Any]:
+    """The week line of a letter, as the clocks of one shop show it."""
+    zone = ship_to.time_zone
+    short = week.cut_off_at.astimezone(ZoneInfo(zone)).tzname()
+    return {
+        "week_line": week_line(week=week, now=now, zone=zone, ship_on=ship_on),
+        "zone_words": f"{ship_to.town} ({short})",
+    }
+
+
+def list_pdf(facts: Mapping[str, Any]) -> File:
+    """The file that goes with "list is out": the list of one version at one tier's prices."""
+    version = ListVersion.objects.select_related("week").get(
+        week__name=facts["week"], number=facts["version"]
+    )
+    content = availability_pdf(version=version, tier=facts["tier"])
+    return File(f"availability-{facts['week']}.pdf", content, "application/pdf")
+
+
+def write_due(*, now: datetime) -> None:
+    """What goes out by the hour: lines that may be short, rules past review. Safe to run twice."""
+    _write_short_lines(now)
+    _write_law_reviews(now)
+
+
+def _write_short_lines(now: datetime) -> None:
+    """On the evening before the cut-off, to whoever asked for more than the rule would give."""
+    for week in ShipWeek.objects.filter(
+        published_at__lte=now, closed_at__isnull=True, cut_off_at__gt=now
+    ):
+        if now < _short_notice_at(week):
+            continue
+        with transaction.atomic():
+            if is_first(key=f"short lines {week.name}", now=now):
+                _write_short_lines_of(week, now)
+
+
+def _short_notice_at(week: ShipWeek) -> datetime:
+    book = SettingBook.read(on=week.monday)
+    last_day = timezone.localdate(week.cut_off_at)
+    return moment_of(
+        on=last_day - timedelta(days=1),
+        at=time(book.whole("short_notice_h")),
+        zone=settings.FARM_TIME_ZONE,
+    )
+
+
+def _write_short_lines_of(week: ShipWeek, now: datetime) -> None:
+    short: dict[int, list[dict[str, Any]]] = {}
+    orders = {row.number: row for row in Order.objects.filter(week=week).select_related("customer")}
+    for shared in preview(week=week, now=now):
+        for line in shared.lines:
+            if line.promised < line.asked:
+                row = {
+                    "title": shared.listing.title,
+                    "name": shared.listing.name,
+                    "order": line.order_number,
+                    "asked": line.asked,
+                    "likely": line.promised,
+                }
+                short.setdefault(orders[line.order_number].customer_id, []).append(row)
+    for customer in Customer.objects.filter(pk__in=short).prefetch_related("ship_tos"):
+        _write_short_lines_to(customer, short[customer.pk], week, now)
+
+
+def _write_short_lines_to(
+    customer: Customer, rows: list[dict[str, Any]], week: ShipWeek, now: datetime
+) -> None:
+    numbers = sorted({row["order"] for row in rows})
+    if len(numbers) == 1:
+        action = Action(f"Look at order {numbers[0]}", reverse("order", args=[numbers[0]]))
+    else:
+        action = Action("Look at your orders", reverse("orders"))
+    first = Order.objects.select_related("ship_to").get(number=numbers[0])
+    words = f" {numbers[0]}" if len(numbers) == 1 else f"s {', '.join(numbers)}"
+    context = {
+        "rows": rows,
+        "plural": words,
+        **week_context(week=week, ship_to=first.ship_to, now=now, ship_on=first.ship_on),
+    }
+    for user in readers_of(customer=customer):
+        write_message(
+            key=f"short:{week.name}",
+            kind="your line may be short",
+            user=user,
+            subject=f"{len(rows)} of your lines for {week.name} may end short",
+            why=f"you order for {customer.name}",
+            action=action,
+            template="line_may_be_short",
+            context=context,
+            now=now,
+        )
+
+
+def _write_law_reviews(now: datetime) -> None:
+    """To office and owner, each rule once, on the day it was to be looked at again."""
+    on = timezone.localdate(now)
+    with transaction.atomic():
+        if not is_first(key=f"law reviews {on}", now=now):
+            return
+        past = RegionRule.objects.filter(review_by__lte=on).select_related("strain_class")
+        rows = [
+            row
+            for row in past.order_by("region", "pk")
+            if is_first(key=f"law review {row.pk} {row.review_by}", now=now)
+        ]
+        if rows:
+            _write_law_review(rows, on, now)
+
+
+def _write_law_review(rows: list[RegionRule], on: date, now: datetime) -> None:
+    shown = [
+        {
+            "region": row.region,
+            "what": row.taxon or (row.strain_class.name if row.strain_class else "everything"),
+            "verdict": row.get_verdict_display(),
+            "review_by": f"{row.review_by:%-d %b %Y}",
+        }
+        for row in rows
+    ]
+    for user in people(Role.OFFICE, Role.OWNER):
+        write_message(
+            key=f"law:{on}",
+            kind="law row past review",
+            user=user,
+            subject=f"{len(rows)} region rules are due for a look",
+            why="you look after the region rules",
+            action=Action("Look at the region rules", rules_path()),
+            template="law_review",
+            context={"rows": shown, "count": len(rows)},
+            now=now,
+        )
+
+
+def rules_path() -> str:
+    """Where the region rules are edited."""
+    return reverse("today")
