@@ -12,7 +12,7 @@ from django.db.models import F, Sum
 from django.utils import timezone
 
 from inventory.errors import FarmError, ForbiddenMove
-from inventory.models import Balance, Lot, Movement, Place, StockTotal, StrainForm, Tray
+from inventory.models import Balance, Lot, LotRelease, Movement, Place, StockTotal, StrainForm, Tray
 from inventory.people import User
 
 STANDINGS = {"ready", "growing", "kept"}
@@ -34,6 +34,15 @@ class AboveTrayPositions(FarmError):
     code = "above_tray_positions"
     title = "More pieces than places"
     message = "Tray {tray} has {positions} positions, {pieces} pieces do not fit. Count it again."
+
+
+class StillInQuarantine(FarmError):
+    code = "still_in_quarantine"
+    title = "Not released from quarantine"
+    message = (
+        "Lot {lot} stands in quarantine system {system}. The lead releases it first, with a "
+        "reason; then it may move to tray {tray}."
+    )
 
 
 class OtherMoveUnderKey(FarmError):
@@ -92,6 +101,8 @@ def move_pieces(
         if same != (lot.pk, from_place.pk, to_place.pk, pieces):
             raise OtherMoveUnderKey(key=client_key)
         return known
+    if from_place.tray is not None and to_place.tray is not None:
+        _check_quarantine(lot, from_place.tray, to_place.tray)
     movement = Movement.objects.create(
         at=at,
         lot=lot,
@@ -109,6 +120,15 @@ def move_pieces(
     if to_place.tray is not None:
         _put_in_tray(to_place.tray, lot, pieces, timezone.localdate(at))
     return movement
+
+
+def _check_quarantine(lot: Lot, from_tray: Tray, to_tray: Tray) -> None:
+    """What came from elsewhere reaches the farm's own water only when a person has let it."""
+    left, reached = from_tray.trough.system, to_tray.trough.system
+    if not left.is_quarantine or reached.is_quarantine:
+        return
+    if not LotRelease.objects.filter(lot=lot).exists():
+        raise StillInQuarantine(lot=lot.code, system=left.code, tray=to_tray.code)
 
 
 def _take_from_tray(tray: Tray, lot: Lot, pieces: int) -> None:

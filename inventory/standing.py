@@ -41,6 +41,14 @@ class TrayStock:
     hold_reason: str | None
     held_since: date | None
     held_until: date | None
+    is_quarantine: bool = False
+    dip_due_on: date | None = None
+
+    def care_stop(self, on: date) -> str:
+        """Why its care keeps it back on that farm day: quarantine, an overdue dip, or nothing."""
+        if self.is_quarantine:
+            return "quarantine"
+        return "overdue" if self.dip_due_on is not None and self.dip_due_on < on else ""
 
     def is_held_in(self, monday: date) -> bool:
         """Whether an open hold keeps it back in that week. A hold with an expected lift frees its
@@ -171,6 +179,8 @@ _TRAY_COLUMNS = (
     "standing__tray__trough__walk_order",
     "standing__tray__trough__system_id",
     "standing__tray__trough__system__code",
+    "standing__tray__trough__system__is_quarantine",
+    "standing__lot__dip_due_on",
     "sampled",
     "rooted",
     "hold_code",
@@ -229,4 +239,6 @@ def _tray_stock(row) -> TrayStock:  # type: ignore[no-untyped-def]
         hold_reason=row["hold_reason"],
         held_since=row["hold_since"],
         held_until=row["hold_until"],
+        is_quarantine=row["standing__tray__trough__system__is_quarantine"],
+        dip_due_on=row["standing__lot__dip_due_on"],
     )

@@ -38,6 +38,7 @@ class Supply:
     gap_pieces: int
     held_pieces: int
     later_pieces: int
+    care_pieces: int
     terms: tuple[Term, ...]
     is_old_count: bool
     is_if_lifted: bool
@@ -124,7 +125,7 @@ def _supply_of(
     counted = [
         (
             row,
-            _why(row, stock, monday, is_on_sale, book),
+            _why(row, stock, monday, is_on_sale, on, book),
             tray_countable(row=row, stock=stock, ship_on=first_ship_on, book=book),
         )
         for row in sellable
@@ -150,6 +151,7 @@ def _supply_of(
         gap_pieces=gap,
         held_pieces=sum(pieces for _, why, pieces in counted if why == "held"),
         later_pieces=sum(pieces for _, why, pieces in counted if why == "later"),
+        care_pieces=sum(pieces for _, why, pieces in counted if why in ("quarantine", "overdue")),
         terms=tuple(terms),
         is_old_count=any(
             (on - row.counted_on).days > old_days for row, pieces in counting if pieces
@@ -163,11 +165,18 @@ COUNTING = ("ready", "growing")
 
 
 def _why(
-    row: TrayStock, stock: StrainStock, monday: date, is_on_sale: bool, book: SettingBook
+    row: TrayStock,
+    stock: StrainStock,
+    monday: date,
+    is_on_sale: bool,
+    on: date,
+    book: SettingBook,
 ) -> str:
     """The one word that says whether a tray counts in that week, and if not, why not."""
     if row.is_held_in(monday):
         return "held"
+    if stop := row.care_stop(on):
+        return stop
     if row.state == "ready":
         return "ready"
     if is_on_sale and row.cohort and not _has_opened(row, stock, book):
@@ -219,6 +228,8 @@ def _tray_term(row: TrayStock, why: str, pieces: int, packs: dict[str, int], mon
         "held": f"on hold since {_day(row.held_since)}: {row.hold_reason}",
         "later": f"ready about {_day(row.p50_on)}, by {_day(row.p80_on)} in 8 of 10 cases",
         "closed": _sample_words(row),
+        "quarantine": "stands in quarantine; nothing is sold from there",
+        "overdue": f"its dip was due on {_day(row.dip_due_on)}; dip it and it counts again",
     }[why]
     if counts and row.returns_in(monday):
         words += "; if the hold lifts"

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from inventory import message_pages, pages
+from inventory import care_pages, message_pages, pages
 
 urlpatterns = [
     path("holds/", pages.holds_page, name="holds"),
@@ -10,4 +10,6 @@ urlpatterns = [
         "messages/<int:message_id>/again/", message_pages.message_again_page, name="message-again"
     ),
     path("holds/<int:hold_id>/<str:act>/", pages.hold_act_page, name="hold-act"),
+    path("care/", care_pages.care_page, name="care"),
+    path("water/", care_pages.water_page, name="water"),
 ]

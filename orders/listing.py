@@ -151,10 +151,17 @@ def _status(listing: Listing, can: CanPromise, units: int, week: ShipWeek) -> tu
         return "sold through", "", "all of it is promised"
     if any(row.why in ("closed", "later") for row in supply.terms) and _is_cohort(supply):
         return _season_status(supply, week)
+    return _stopped_status(supply)
+
+
+def _stopped_status(supply: Supply) -> tuple[str, str, str]:
+    """Status of a line none of whose trays counts."""
     if supply.held_pieces:
         return "resting", "hold", _hold_reason(supply)
     if supply.gross_pieces:
         return "resting", "reserve", _reserve_reason(supply)
+    if supply.care_pieces:
+        return "resting", "care", "its care is not finished; it is not sold before"
     if supply.later_pieces:
         return "expected", "growing", _growing_reason(supply)
     return "sold through", "", "none stands ready"

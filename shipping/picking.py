@@ -12,6 +12,7 @@ from datetime import date, datetime
 
 from django.db import transaction
 from django.db.models import Q, Sum
+from django.utils import timezone
 
 from inventory.models import Hold, Movement, Place, Tray, WalkNote, WaterSystem
 from inventory.people import User
@@ -120,7 +121,9 @@ def plan_picks(
         wanted = by_strain_form.get(stock.strain_form_id)
         if wanted is None:
             continue
-        chosen = _choose(stock, wanted, kept[stock.strain_id], trays, week, book)
+        chosen = _choose(
+            stock, wanted, kept[stock.strain_id], trays, week, book, timezone.localdate(now)
+        )
         for ship_on, choice in chosen.items():
             days.setdefault(ship_on, []).extend(_picks_of(choice, stock, wanted, trays, ship_on))
             short = sum(int(pieces) for pieces in choice.short_pieces.values())
@@ -150,11 +153,12 @@ def _choose(
     trays: dict[str, Tray],
     week: ShipWeek,
     book: SettingBook,
+    on: date,
 ) -> dict[date, tray_choice.Choice]:
     pulled = pulled_since_count(stock)
     grades = _newest_grades(stock)
     candidates = [
-        _candidate(row, stock, trays[row.tray], week, book, pulled, grades)
+        _candidate(row, stock, trays[row.tray], week, book, on, pulled, grades)
         for row in stock.trays
         if row.state == "ready" or _may_pick_growing(row, week)
     ]
@@ -185,6 +189,7 @@ def _candidate(
     tray: Tray,
     week: ShipWeek,
     book: SettingBook,
+    on: date,
     pulled: dict[int, int],
     grades: dict[int, float],
 ) -> tray_choice.Tray | None:
@@ -201,7 +206,7 @@ def _candidate(
         cut_on=row.cut_on or row.rooted_on,
         age_months=row.age_months,
         grade=grades.get(tray.trough_id),
-        is_held=row.is_held_in(week.monday),
+        is_held=row.is_held_in(week.monday) or bool(row.care_stop(on)),
         aisle_length_m=float(tray.trough.aisle_length_m),
     )
 

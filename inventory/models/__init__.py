@@ -1,3 +1,4 @@
+from inventory.models.care import MEASURES, CareRecord, LotRelease, WaterTest
 from inventory.models.clock import Clock, Happening, Setting
 from inventory.models.holds import Hold, HoldLook
 from inventory.models.ledger import Balance, Movement, Place, StockTotal
@@ -9,8 +10,10 @@ from inventory.models.walking import ColourState, Count, WalkNote
 from inventory.people import User
 
 __all__ = [
+    "MEASURES",
     "Balance",
     "BaseBatch",
+    "CareRecord",
     "Clock",
     "Cohort",
     "ColourState",
@@ -23,6 +26,7 @@ __all__ = [
     "Listing",
     "Lot",
     "Message",
+    "LotRelease",
     "Movement",
     "Once",
     "Place",
@@ -40,4 +44,5 @@ __all__ = [
     "User",
     "WalkNote",
     "WaterSystem",
+    "WaterTest",
 ]

@@ -78,6 +78,8 @@ class Lot(models.Model):
     age_months = models.PositiveSmallIntegerField(null=True)
     origin = models.CharField(max_length=12, default="farm-raised")
     paper = models.CharField(max_length=12, blank=True)
+    # Kept beside the care records so that supply reads it in its one statement.
+    dip_due_on = models.DateField(null=True)
 
     class Meta:
         constraints = [
