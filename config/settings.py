@@ -19,8 +19,11 @@ IS_HTTPS = env.bool("FARM_HTTPS", default=False)
 # Where readers of mail reach the farm; every link in a letter begins with it.
 FARM_ADDRESS = env.str("FARM_ADDRESS", default="http://localhost:8000").rstrip("/")
 FARM_MAIL_FROM = env.str("FARM_MAIL_FROM", default="")
+# Cache and queue; farms that share one Redis need a prefix each.
+REDIS_URL = env.str("REDIS_URL", default="")
+REDIS_PREFIX = env.str("REDIS_PREFIX", default="slackwater")
 # The embedded loop that does what is due; off where a task queue calls tick() instead.
-FARM_LOOP = env.bool("FARM_LOOP", default=True)
+FARM_LOOP = env.bool("FARM_LOOP", default=not REDIS_URL)
 
 
 def kept_secret_key() -> str:
@@ -196,7 +199,20 @@ REST_FRAMEWORK = {
     "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
     "UNAUTHENTICATED_USER": None,
 }
-CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}
+
+
+def cache() -> dict[str, Any]:
+    """Redis where REDIS_URL names one, shared by every process; else each process's own memory."""
+    if not REDIS_URL:
+        return {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}
+    return {
+        "BACKEND": "django.core.cache.backends.redis.RedisCache",
+        "LOCATION": REDIS_URL,
+        "KEY_PREFIX": REDIS_PREFIX,
+    }
+
+
+CACHES = {"default": cache()}
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,

@@ -386,7 +386,17 @@ def publish_due_lists(*, now: datetime) -> list[ListVersion]:
     due = ShipWeek.objects.filter(
         publish_at__lte=now, cut_off_at__gte=now, published_at__isnull=True
     )
-    return [publish_list(week=week, now=week.publish_at) for week in due.order_by("monday")]
+    published = [
+        _publish_due(week_id) for week_id in due.order_by("monday").values_list("pk", flat=True)
+    ]
+    return [version for version in published if version is not None]
+
+
+@transaction.atomic
+def _publish_due(week_id: int) -> ListVersion | None:
+    """The first version, by whichever of two loops has the week's row first."""
+    week = ShipWeek.objects.select_for_update().get(pk=week_id)
+    return None if week.published_at else publish_list(week=week, now=week.publish_at)
 
 
 def close_due_lists(*, now: datetime) -> list[ShipWeek]:

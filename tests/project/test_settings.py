@@ -80,7 +80,7 @@ def test_the_secret_key_is_kept_for_this_user_alone(tmp_path, monkeypatch):
 
 
 def test_workers_that_start_together_make_one_key(tmp_path, monkeypatch):
-    start = Barrier(8)
+    start = Barrier(8, timeout=30)
 
     def make_key(_):
         start.wait()

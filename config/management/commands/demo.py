@@ -1,6 +1,5 @@
 """The demo: the invented farm's week, from counted trays to a credited arrival, then a server."""
 
-import os
 import secrets
 import shutil
 from argparse import ArgumentParser
@@ -57,7 +56,7 @@ class Command(BaseCommand):
         papers = self._print(out)
         self._tell(out, papers, options["port"], is_served=not options["no_serve"])
         if not options["no_serve"]:
-            _serve(options["port"])
+            call_command("serve", port=options["port"])
 
     def _say(self, words: str) -> None:
         self.console.print(words)
@@ -159,23 +158,3 @@ def _keep_token(token: str) -> None:
     path = settings.FARM_HOME / "feed_token"
     path.write_text(token)
     path.chmod(0o600)
-
-
-def _serve(port: int) -> None:
-    """Hand over to the web server, which stays until it is stopped."""
-    command = [
-        "gunicorn",
-        "config.wsgi",
-        "--bind",
-        f"127.0.0.1:{port}",
-        "--workers",
-        "2",
-        "--threads",
-        "4",
-        "--log-level",
-        "warning",
-    ]
-    gunicorn = Path(settings.BASE_DIR) / ".venv" / "bin" / "gunicorn"
-    path = str(gunicorn) if gunicorn.exists() else shutil.which("gunicorn") or "gunicorn"
-    os.chdir(settings.BASE_DIR)
-    os.execv(path, command)
