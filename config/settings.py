@@ -128,11 +128,14 @@ def embedded_database(path: Path) -> dict[str, Any]:
 DATABASES = {"default": database()}
 
 
+EMAIL_URL = env.str("EMAIL_URL", default="")
+
+
 def post() -> dict[str, Any]:
     """The mail server that EMAIL_URL names, or a folder of letters where there is none."""
-    if not env.str("EMAIL_URL", default=""):
+    if not EMAIL_URL:
         return {"EMAIL_BACKEND": "inventory.mail_folder.MailFolder"}
-    chosen: dict[str, Any] = env.email_url("EMAIL_URL")
+    chosen: dict[str, Any] = env.email_url_config(EMAIL_URL)
     return chosen
 
 

@@ -76,6 +76,7 @@ MOMENTS = {
     "inked": "2026-11-30 14:45",
     "drawn": "2026-12-01 05:45",
     "arrived": "2026-12-02 13:00",
+    "open": "2026-12-04 16:00",
 }
 
 
@@ -140,6 +141,12 @@ def drawn_farm(db, fixtures_folder):
 def arrived_farm(db, fixtures_folder):
     """The demo farm on Wed 2 Dec 2026, 13:00: the scene's end."""
     _farm_at("arrived", fixtures_folder)
+
+
+@pytest.fixture
+def open_farm(db, fixtures_folder):
+    """The demo farm on Fri 4 Dec 2026, 16:00: the W50 list is out and its first orders are in."""
+    _farm_at("open", fixtures_folder)
 
 
 @pytest.fixture

@@ -2,7 +2,7 @@
 
 import secrets
 import shutil
-from argparse import ArgumentParser
+from argparse import ArgumentParser, ArgumentTypeError
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from config import playing
 from config.loading import load_farm
+from config.posting import post_letters
 from config.printing import print_papers
 from inventory.clock import farm_now, start_demo_clock
 from inventory.csv_reading import FilesRefused
@@ -35,6 +36,12 @@ class Command(BaseCommand):
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("--no-serve", action="store_true", help="end after the last line")
         parser.add_argument("--again", action="store_true", help="start the same farm anew")
+        parser.add_argument(
+            "--until",
+            type=_moment,
+            default=ENDS_AT,
+            help='how far the farm is played on, as "2026-12-04 16:00"; an open list is out then',
+        )
         parser.add_argument("--out", type=Path, help="where the papers go")
         parser.add_argument("--port", type=int, default=8000, help="the port to serve on")
         parser.add_argument(
@@ -51,8 +58,10 @@ class Command(BaseCommand):
         call_command("collectstatic", verbosity=0, interactive=False)
         if Movement.objects.exists():
             self._say("This farm stands already; --again starts it anew.")
+            if options["until"] > farm_now():
+                self._play(folder, options["until"])
         else:
-            self._run_week(folder)
+            self._run_week(folder, options["until"])
         papers = self._print(out)
         self._tell(out, papers, options["port"], is_served=not options["no_serve"])
         if not options["no_serve"]:
@@ -61,7 +70,7 @@ class Command(BaseCommand):
     def _say(self, words: str) -> None:
         self.console.print(words)
 
-    def _run_week(self, folder: Path) -> None:
+    def _run_week(self, folder: Path, until: datetime) -> None:
         self._say(f"Loading the farm from {folder.name}/ ...")
         try:
             reading = load_farm(folder=folder, now=STARTS_AT)
@@ -74,11 +83,13 @@ class Command(BaseCommand):
         token = _make_reader()
         playing.open_weeks(folder=folder)
         start_demo_clock(at=HISTORY_FROM)
-        self._play(folder)
+        self._play(folder, until)
         _keep_token(token)
 
-    def _play(self, folder: Path) -> None:
-        total = len([row for row in playing.events(folder=folder) if row.at <= ENDS_AT])
+    def _play(self, folder: Path, until: datetime) -> None:
+        started_at = farm_now()
+        rows = playing.events(folder=folder)
+        total = len([row for row in rows if started_at < row.at <= until])
         columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
         with Progress(*columns, console=self.console, transient=True) as progress:
             bar = progress.add_task("the week runs", total=total)
@@ -86,9 +97,9 @@ class Command(BaseCommand):
             def say(event: playing.Event, words: str) -> None:
                 progress.advance(bar)
                 if event.rank in (1, 3, 5, 6):
-                    progress.console.print(f"  {event.at:%a %-d %b %H:%M}  {words}")
+                    progress.console.print(f"  {_words(event.at)}  {words}")
 
-            playing.play(folder=folder, until=ENDS_AT, say=say)
+            playing.play(folder=folder, until=until, say=say)
 
     def _print(self, out: Path) -> list[Path]:
         self._say("Printing the papers ...")
@@ -101,6 +112,8 @@ class Command(BaseCommand):
         token = (settings.FARM_HOME / "feed_token").read_text()
         self._say("")
         self._say(f"{len(papers)} papers lie in {_short(out)}")
+        if not settings.EMAIL_URL:
+            self._say(f"{_letters()} letters lie in {_short(settings.MAIL_FOLDER)}")
         self._say("The whole record:  python3 manage.py week 2026-W49 --json")
         door = f"http://localhost:{port}/"
         self._say(f"Open {door}" if is_served else "python3 manage.py demo opens the web server")
@@ -119,6 +132,22 @@ def _short(path: Path) -> str:
         return str(path)
 
 
+def _moment(text: str) -> datetime:
+    """A time of the farm's wall clock, as it is typed."""
+    try:
+        return datetime.fromisoformat(text).replace(tzinfo=playing.zone())
+    except ValueError:
+        words = f'{text!r} is not a time; type it as "2026-12-04 16:00"'
+        raise ArgumentTypeError(words) from None
+
+
+def _letters() -> int:
+    """Hand the demo's letters to its folder. Returns how many lie there."""
+    while post_letters().sent:
+        continue
+    return len(list(settings.MAIL_FOLDER.glob("*.eml")))
+
+
 def _words(at: datetime) -> str:
     return f"{at.astimezone(playing.zone()):%a %-d %b %Y, %H:%M}"
 
@@ -133,7 +162,7 @@ def _forget_farm() -> None:
         connection.close()
         for suffix in ("", "-wal", "-shm"):
             Path(f"{connection.settings_dict['NAME']}{suffix}").unlink(missing_ok=True)
-    for name in ("papers", "photos"):
+    for name in ("papers", "photos", "mail"):
         shutil.rmtree(settings.FARM_HOME / name, ignore_errors=True)
 
 
