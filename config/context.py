@@ -59,4 +59,5 @@ def _links(request: HttpRequest, is_staff: bool) -> list[PageLink]:
         names.append(("Holds", reverse("holds")))
     if is_staff:
         names.append(("Messages", reverse("messages")))
+        names.append(("Walk", reverse("walk")))
     return [PageLink(name, url, request.path == url) for name, url in names]

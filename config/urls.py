@@ -3,12 +3,13 @@
 from django.contrib.auth import views as auth
 from django.urls import include, path
 
-from config import pages
+from config import pages, walk_page
 
 urlpatterns = [
     path("", pages.today_page, name="today"),
     path("clock/", pages.clock_page, name="clock"),
     path("theme/", pages.theme_page, name="theme"),
+    path("walk/", walk_page.walk_page, name="walk"),
     path("log-in/", auth.LoginView.as_view(template_name="login.html"), name="login"),
     path("log-out/", auth.LogoutView.as_view(), name="logout"),
     path("api/v1/", include("orders.api_urls")),

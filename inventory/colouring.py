@@ -21,7 +21,7 @@ from inventory.models import ColourState, Happening, Listing, Site, Strain, Walk
 from inventory.setting_book import SettingBook
 
 
-def follow_grade(*, strain: Strain, at: datetime) -> ColourState:
+def follow_grade(*, strain: Strain, at: datetime) -> ColourState | None:
     """Run a strain's looks again and tell of a rest or a return that was not told before.
 
     A late look is put in its place and the whole run is made again; a rest or return that the list
@@ -30,7 +30,10 @@ def follow_grade(*, strain: Strain, at: datetime) -> ColourState:
     strain = Strain.objects.select_for_update().get(pk=strain.pk)
     book = SettingBook.read(on=timezone.localdate(at))
     before = ColourState.objects.filter(strain=strain).first()
-    steps = run_looks(looks=_looks(strain), rule=_rule(book, strain))
+    steps = run_looks(looks=_looks(strain), rule=colour_rule(book=book, strain=strain))
+    if not steps:
+        _forget(strain, before, at)
+        return None
     last = steps[-1]
     forecast = _forecast(strain, last, book)
     state, _ = ColourState.objects.update_or_create(
@@ -52,8 +55,21 @@ def follow_grade(*, strain: Strain, at: datetime) -> ColourState:
     return state
 
 
+def _forget(strain: Strain, before: ColourState | None, at: datetime) -> None:
+    """The only look was taken back: a strain that was never looked at is in colour."""
+    if before is None:
+        return
+    was_resting = before.is_resting
+    before.delete()
+    if was_resting:
+        before.state, before.returned_on = ColourState.State.IN_COLOUR, timezone.localdate(at)
+        _tell(strain, before, at)
+
+
 def _looks(strain: Strain) -> list[Look]:
-    notes = WalkNote.objects.filter(strain=strain, grade__isnull=False).order_by("looked_at")
+    notes = WalkNote.objects.filter(
+        strain=strain, grade__isnull=False, undone_by__isnull=True
+    ).order_by("looked_at")
     return [
         Look(timezone.localdate(note.looked_at), float(note.grade), note.is_signed)
         for note in notes
@@ -61,7 +77,8 @@ def _looks(strain: Strain) -> list[Look]:
     ]
 
 
-def _rule(book: SettingBook, strain: Strain) -> ColourRule:
+def colour_rule(*, book: SettingBook, strain: Strain) -> ColourRule:
+    """The two lines as the farm sets them for a strain."""
     whose = {"strain": strain.key, "strain_class": strain.strain_class_id}
     return ColourRule(
         rest_below=book.number("rest_below", **whose),

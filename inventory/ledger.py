@@ -12,7 +12,17 @@ from django.db.models import F, Sum
 from django.utils import timezone
 
 from inventory.errors import FarmError, ForbiddenMove
-from inventory.models import Balance, Lot, LotRelease, Movement, Place, StockTotal, StrainForm, Tray
+from inventory.models import (
+    Balance,
+    Lot,
+    LotRelease,
+    Movement,
+    Place,
+    StockTotal,
+    StrainForm,
+    Tray,
+    Trough,
+)
 from inventory.people import User
 
 STANDINGS = {"ready", "growing", "kept"}
@@ -170,6 +180,20 @@ def _add_to_total(lot: Lot, tray: Tray, pieces: int) -> None:
         standing=lot.state,
     )
     StockTotal.objects.filter(pk=row.pk).update(pieces=F("pieces") + pieces)
+
+
+@transaction.atomic
+def place_tray(*, tray: Tray, trough: Trough, slot: int) -> None:
+    """Put a whole tray into a slot; its pieces change their water system in the roll-up with it."""
+    balance = Balance.objects.select_related("lot").filter(tray=tray, pieces__gt=0).first()
+    if balance is not None:
+        lock_strain_forms([balance.strain_form_id])
+        balance.refresh_from_db(fields=["pieces"])
+        _add_to_total(balance.lot, tray, -balance.pieces)
+    tray.trough, tray.slot = trough, slot
+    tray.save(update_fields=["trough", "slot"])
+    if balance is not None:
+        _add_to_total(balance.lot, tray, balance.pieces)
 
 
 @transaction.atomic

@@ -22,6 +22,9 @@ STAFF = frozenset({Role.GROWER, Role.LEAD, Role.PACKER, Role.OFFICE, Role.OWNER}
 # Who may do what. An act that is not named here is nobody's.
 RIGHTS: dict[str, frozenset[str]] = {
     "walk": frozenset({Role.GROWER, Role.LEAD, Role.OWNER}),
+    "key_walk_cards": frozenset({Role.LEAD, Role.OFFICE, Role.OWNER}),
+    "settle_walk_notes": frozenset({Role.LEAD, Role.OFFICE, Role.OWNER}),
+    "pair_phones": frozenset({Role.LEAD, Role.OFFICE, Role.OWNER}),
     "count_at_pick": frozenset({Role.GROWER, Role.LEAD, Role.PACKER, Role.OWNER}),
     "raise_hold": STAFF,
     "lift_hold": frozenset({Role.LEAD, Role.OWNER}),

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from inventory import care_pages, message_pages, pages
+from inventory import care_pages, message_pages, pages, walk_pages
 
 urlpatterns = [
     path("holds/", pages.holds_page, name="holds"),
@@ -12,4 +12,10 @@ urlpatterns = [
     path("holds/<int:hold_id>/<str:act>/", pages.hold_act_page, name="hold-act"),
     path("care/", care_pages.care_page, name="care"),
     path("water/", care_pages.water_page, name="water"),
+    path("walk/notes/", walk_pages.notes_view, name="walk-notes"),
+    path("walk/missing/", walk_pages.missing_view, name="walk-missing"),
+    path("walk/note/", walk_pages.note_view, name="walk-note"),
+    path("walk/strains/<str:key>/photo/", walk_pages.strain_photo_view, name="strain-photo"),
+    path("walk/<str:code>/", walk_pages.place_page, name="walk-place"),
+    path("t/<str:code>/", walk_pages.tray_mark_page, name="tray-mark"),
 ]

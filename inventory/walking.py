@@ -1,11 +1,10 @@
 """HOP 1 look and count: walk notes and counts -> WalkNote, Count, Movement, ColourState.
 
-Call from: inventory/pages.py, config/playing.py.
+Call from: inventory/walk_sync.py, config/playing.py.
 A note lands once by its client id and is ordered by when it was looked at, not by when it arrived.
 Locks: the tray's strain-form through the ledger; the strain's row for its colour.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from decimal import Decimal
@@ -18,18 +17,17 @@ from inventory.colouring import follow_grade
 from inventory.errors import FarmError, ForbiddenMove, Unknown
 from inventory.models import (
     Balance,
-    Cohort,
     Count,
     Happening,
     Lot,
+    Phone,
     Place,
-    Strain,
     Tray,
-    Trough,
     WalkNote,
 )
 from inventory.people import User
 from inventory.setting_book import SettingBook
+from inventory.walk_ground import Ground
 
 CLOCK_SLACK = timedelta(minutes=5)
 
@@ -48,13 +46,6 @@ class LookedInFuture(FarmError):
     message = "Looked at {looked}, received at {received}: the phone's clock is fast. Set it right."
 
 
-class StrainNotThere(FarmError):
-    code = "strain_not_there"
-    status = 422
-    title = "That strain does not stand there"
-    message = "{strain} does not stand in {place}. Check the code of the trough or tray."
-
-
 class CountUnbelievable(FarmError):
     code = "count_unbelievable"
     status = 422
@@ -69,13 +60,21 @@ class TrayIsEmpty(FarmError):
     message = "No lot is known in tray {tray}. Move one in before it is counted."
 
 
+class SampleUnbelievable(FarmError):
+    code = "sample_unbelievable"
+    status = 422
+    title = "That sample cannot be"
+    message = "{rooted} rooted of {sampled} looked at. Type both numbers of the sample again."
+
+
 @dataclass(frozen=True, slots=True)
 class Note:
-    """One note as a phone sends it."""
+    """One note as a phone sends it. ``is_sure`` answers a question that was asked back."""
 
     client_id: str
     looked_at: datetime
     place: str
+    kind: str = WalkNote.Kind.LOOK
     strain: str = ""
     cohort: str = ""
     grade: Decimal | None = None
@@ -90,11 +89,31 @@ class Note:
     text: str = ""
     photo: str = ""
     pieces: int | None = None
+    dead_pieces: int | None = None
+    to_trough: str = ""
+    shade_share: Decimal | None = None
+    shade_days: int | None = None
+    scope_kind: str = ""
+    undoes: str = ""
+    is_sure: bool = False
+    sent_looked_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Via:
+    """How notes came in: from a paired phone, keyed in from a card, or neither."""
+
+    phone: Phone | None = None
+    keyed_by: User | None = None
+
+
+BY_HAND = Via()
 
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """What became of one note: stored, already there, or a problem with its code and sentence."""
+    """What became of one note: stored, already there, asked back, kept aside, or a problem with
+    its code and sentence."""
 
     client_id: str
     outcome: str
@@ -102,25 +121,18 @@ class Taken:
     sentence: str = ""
 
 
-def take_notes(*, notes: Sequence[Note], received_at: datetime, user: User) -> list[Taken]:
-    """Store the good notes of a batch; each bad one comes back with its own problem."""
-    taken = []
-    for note in notes:
-        try:
-            if note.pieces is not None:
-                _, already = take_count(note=note, received_at=received_at, user=user)
-            else:
-                _, already = take_note(note=note, received_at=received_at, user=user)
-        except FarmError as error:
-            taken.append(Taken(note.client_id, "problem", error.code, error.sentence))
-        else:
-            words = "already have it" if already else "stored"
-            taken.append(Taken(note.client_id, words))
-    return taken
+STORED, KNOWN, PROBLEM = "stored", "already have it", "problem"
 
 
 @transaction.atomic
-def take_note(*, note: Note, received_at: datetime, user: User) -> tuple[WalkNote, bool]:
+def take_note(
+    *,
+    note: Note,
+    received_at: datetime,
+    user: User,
+    via: Via = BY_HAND,
+    ground: Ground | None = None,
+) -> tuple[WalkNote, bool]:
     """Store one look. The second value says that it was there already.
 
     A graded look of a colour strain runs the strain's colour state again. Raises GradeUnreadable,
@@ -130,22 +142,39 @@ def take_note(*, note: Note, received_at: datetime, user: User) -> tuple[WalkNot
     known = WalkNote.objects.filter(client_id=note.client_id).first()
     if known is not None:
         return known, True
-    _refuse_future(note, received_at)
-    trough, tray = _place(note.place)
-    strain = _strain(note, trough, tray)
-    cohort = Cohort.objects.filter(code=note.cohort).first() if note.cohort else None
-    if note.cohort and cohort is None:
-        raise Unknown(kind="cohort", name=note.cohort)
+    ground = ground or Ground.read()
+    stored = look_row(note=note, received_at=received_at, user=user, via=via, ground=ground)
+    stored.save()
+    if stored.grade is not None and stored.strain is not None and stored.strain.is_colour_strain:
+        follow_grade(strain=stored.strain, at=note.looked_at)
+    return stored, False
+
+
+def look_row(
+    *, note: Note, received_at: datetime, user: User, via: Via, ground: Ground
+) -> WalkNote:
+    """The row of one note, looked through and not yet saved. Raises as take_note does."""
+    refuse_future(note, received_at)
+    trough, tray = ground.place(code=note.place, at=note.looked_at)
+    strain = ground.strain(key=note.strain) if note.strain else None
+    if strain is not None and note.grade is not None:
+        ground.must_stand(strain=strain, trough=trough, tray=tray, at=note.looked_at)
+    cohort = ground.cohort(code=note.cohort) if note.cohort else None
     _refuse_grade(note.grade)
-    stored = WalkNote.objects.create(
+    _refuse_sample(note)
+    return WalkNote(
         client_id=note.client_id,
+        kind=note.kind,
         trough=trough,
         tray=tray,
         strain=strain,
         cohort=cohort,
         looked_at=note.looked_at,
+        sent_looked_at=note.sent_looked_at,
         received_at=received_at,
         user=user,
+        phone=via.phone,
+        keyed_by=via.keyed_by,
         grade=note.grade,
         is_signed=note.is_signed and user.may("rest_strain"),
         growth=note.growth,
@@ -155,15 +184,14 @@ def take_note(*, note: Note, received_at: datetime, user: User) -> tuple[WalkNot
         sampled_pieces=note.sampled_pieces,
         rooted_pieces=note.rooted_pieces,
         stalled_min=note.stalled_min,
+        dead_pieces=note.dead_pieces,
         text=note.text[:300],
         photo=note.photo,
     )
-    if strain is not None and strain.is_colour_strain and note.grade is not None:
-        follow_grade(strain=strain, at=note.looked_at)
-    return stored, False
 
 
-def _refuse_future(note: Note, received_at: datetime) -> None:
+def refuse_future(note: Note, received_at: datetime) -> None:
+    """Raise LookedInFuture for a look that lies ahead of the farm's clock."""
     if note.looked_at > received_at + CLOCK_SLACK:
         words = "%a %-d %b %H:%M"
         raise LookedInFuture(
@@ -172,32 +200,15 @@ def _refuse_future(note: Note, received_at: datetime) -> None:
         )
 
 
-def _place(code: str) -> tuple[Trough, Tray | None]:
-    tray = Tray.objects.select_related("trough").filter(code=code).first()
-    if tray is not None:
-        return tray.trough, tray
-    trough = Trough.objects.filter(code=code).first()
-    if trough is None:
-        raise Unknown(kind="trough or tray", name=code or "(none)")
-    return trough, None
-
-
-def _strain(note: Note, trough: Trough, tray: Tray | None) -> Strain | None:
-    if not note.strain:
-        return None
-    strain = Strain.objects.filter(key=note.strain).first()
-    if strain is None:
-        raise Unknown(kind="strain", name=note.strain)
-    standing = Balance.objects.filter(pieces__gt=0, strain_form__strain=strain)
-    where = standing.filter(tray=tray) if tray else standing.filter(tray__trough=trough)
-    if note.grade is not None and not where.exists():
-        raise StrainNotThere(strain=strain.key, place=note.place)
-    return strain
-
-
 def _refuse_grade(grade: Decimal | None) -> None:
     if grade is not None and not (0 <= grade <= 4 and (grade * 2) % 1 == 0):
         raise GradeUnreadable(grade=grade)
+
+
+def _refuse_sample(note: Note) -> None:
+    sampled, rooted = note.sampled_pieces, note.rooted_pieces
+    if rooted is not None and (sampled is None or rooted > sampled):
+        raise SampleUnbelievable(rooted=rooted, sampled=sampled or 0)
 
 
 def newest_note(*, trough_code: str, strain_key: str = "") -> WalkNote | None:
@@ -209,12 +220,14 @@ def newest_note(*, trough_code: str, strain_key: str = "") -> WalkNote | None:
 
 
 @transaction.atomic
-def take_count(*, note: Note, received_at: datetime, user: User) -> tuple[Count, bool]:
+def take_count(
+    *, note: Note, received_at: datetime, user: User, via: Via = BY_HAND
+) -> tuple[Count, bool]:
     """Store a count sent from a phone; ``note.place`` is the tray."""
     known = Count.objects.filter(client_id=note.client_id).first()
     if known is not None:
         return known, True
-    _refuse_future(note, received_at)
+    refuse_future(note, received_at)
     count = count_tray(
         tray_code=note.place,
         pieces=note.pieces or 0,
@@ -222,6 +235,8 @@ def take_count(*, note: Note, received_at: datetime, user: User) -> tuple[Count,
         received_at=received_at,
         user=user,
         client_id=note.client_id,
+        via=via,
+        sent_looked_at=note.sent_looked_at,
     )
     return count, False
 
@@ -237,6 +252,8 @@ def count_tray(
     client_id: str,
     is_sample: bool = False,
     sure_share: Decimal = Decimal(1),
+    via: Via = BY_HAND,
+    sent_looked_at: datetime | None = None,
 ) -> Count:
     """Count one tray: the difference becomes a move of its own and the count's clock starts anew.
 
@@ -257,8 +274,9 @@ def count_tray(
     if balance is None:
         raise TrayIsEmpty(tray=tray.code)
     ledger.lock_strain_forms([balance.strain_form_id])
-    balance.refresh_from_db(fields=["pieces", "counted_on"])
-    newest = Count.objects.filter(tray=tray, is_waiting=False).order_by("-looked_at").first()
+    balance.refresh_from_db(fields=["pieces", "counted_on", "is_sample"])
+    counts = Count.objects.filter(tray=tray, undone_by__isnull=True)
+    newest = counts.filter(is_waiting=False).order_by("-looked_at").first()
     is_late = newest is not None and looked_at < newest.looked_at
     count = Count(
         client_id=client_id,
@@ -271,6 +289,11 @@ def count_tray(
         looked_at=looked_at,
         received_at=received_at,
         user=user,
+        phone=via.phone,
+        keyed_by=via.keyed_by,
+        sent_looked_at=sent_looked_at,
+        counted_on_before=balance.counted_on,
+        was_sample_before=balance.is_sample,
         is_waiting=not is_late
         and _needs_second_look(tray, balance.pieces, pieces, user, timezone.localdate(received_at)),
     )
@@ -286,7 +309,8 @@ def _needs_second_look(tray: Tray, before: int, pieces: int, user: User, on: dat
     share = SettingBook.read(on=on).decimal("second_look_share")
     if pieces <= before * (1 + share):
         return False
-    waiting = Count.objects.filter(tray=tray, is_waiting=True).exclude(user=user)
+    waiting = Count.objects.filter(tray=tray, is_waiting=True, undone_by__isnull=True)
+    waiting = waiting.exclude(user=user)
     seen = waiting.order_by("-looked_at").first()
     return seen is None or seen.pieces < pieces
 

@@ -4,13 +4,15 @@ from inventory.models.holds import Hold, HoldLook
 from inventory.models.ledger import Balance, Movement, Place, StockTotal
 from inventory.models.lots import BaseBatch, Cohort, FirstDrop, Lot, PlugLot
 from inventory.models.messages import Message, Once
+from inventory.models.phones import KeptAside, PairingCode, Phone
 from inventory.models.places import ShadeLog, Site, Tray, Trough, WaterSystem
 from inventory.models.strains import Form, Listing, Strain, StrainClass, StrainForm, Substitute
-from inventory.models.walking import ColourState, Count, WalkNote
+from inventory.models.walking import Alarm, ColourState, Count, TrayMove, WalkNote
 from inventory.people import User
 
 __all__ = [
     "MEASURES",
+    "Alarm",
     "Balance",
     "BaseBatch",
     "CareRecord",
@@ -23,12 +25,15 @@ __all__ = [
     "Happening",
     "Hold",
     "HoldLook",
+    "KeptAside",
     "Listing",
     "Lot",
     "Message",
     "LotRelease",
     "Movement",
     "Once",
+    "PairingCode",
+    "Phone",
     "Place",
     "PlugLot",
     "Setting",
@@ -40,6 +45,7 @@ __all__ = [
     "StrainForm",
     "Substitute",
     "Tray",
+    "TrayMove",
     "Trough",
     "User",
     "WalkNote",

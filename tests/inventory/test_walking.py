@@ -9,6 +9,7 @@ from tests_support import farm_time
 from inventory.clock import farm_now
 from inventory.errors import ForbiddenMove, NotAllowed
 from inventory.models import Balance, Count, Lot, Movement, StockTotal, Tray, WalkNote
+from inventory.walk_sync import take_notes
 from inventory.walking import (
     CountUnbelievable,
     Note,
@@ -17,7 +18,6 @@ from inventory.walking import (
     newest_note,
     record_deaths,
     take_note,
-    take_notes,
 )
 
 

@@ -1,0 +1,161 @@
+"""A walk note as a phone or a form sends it -> Note, with a sentence for what cannot be read.
+
+Call from: inventory/walk_sync.py, inventory/walk_pages.py.
+"""
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from decimal import Decimal, InvalidOperation
+from typing import Any
+
+from django.utils import timezone
+
+from inventory.errors import FarmError
+from inventory.models import WalkNote
+from inventory.walking import Note
+
+COUNT = "count"
+KINDS = frozenset(WalkNote.Kind.values) | {COUNT}
+CHOICES = {
+    "light": {"", "low", "right", "too much"},
+    "flow": {"", "low", "right", "too much"},
+    "scope": {"", "system", "trough", "tray"},
+}
+MOST_DAYS = 366
+MOST_PIECES = 30_000
+
+
+class NoteUnreadable(FarmError):
+    code = "note_unreadable"
+    status = 422
+    title = "That note cannot be read"
+    message = "{field} reads {value}: {remedy}."
+
+
+def read_note(raw: Any, *, shift: timedelta = timedelta(0)) -> Note:
+    """One note out of its JSON. ``shift`` sets a phone's clock right. Raises NoteUnreadable."""
+    if not isinstance(raw, Mapping):
+        raise NoteUnreadable(field="The note", value=repr(raw)[:40], remedy="send an object")
+    kind = _text(raw, "kind", 10) or WalkNote.Kind.LOOK.value
+    if kind not in KINDS:
+        words = ", ".join(sorted(KINDS))
+        raise NoteUnreadable(field="kind", value=repr(kind), remedy=f"use one of {words}")
+    sent_at = _time(raw, "looked_at")
+    kept_sent_at = _time(raw, "sent_looked_at") if raw.get("sent_looked_at") else None
+    is_count = kind == COUNT
+    return Note(
+        client_id=_client_id(raw),
+        looked_at=sent_at + shift,
+        sent_looked_at=sent_at if shift else kept_sent_at,
+        kind=WalkNote.Kind.LOOK if is_count else kind,
+        place=_text(raw, "place", 8).strip().upper(),
+        strain=_text(raw, "strain", 3).strip().upper(),
+        cohort=_text(raw, "cohort", 12).strip().upper(),
+        grade=_decimal(raw, "grade"),
+        is_signed=raw.get("signed") is True,
+        growth=_whole(raw, "growth", 0, 3),
+        light=_choice(raw, "light"),
+        flow=_choice(raw, "flow"),
+        is_pest=kind == WalkNote.Kind.PEST,
+        sampled_pieces=_whole(raw, "sampled", 0, MOST_PIECES),
+        rooted_pieces=_whole(raw, "rooted", 0, MOST_PIECES),
+        stalled_min=_whole(raw, "stalled_min", 0, MOST_PIECES),
+        text=_text(raw, "text", 2000),
+        # Below zero is left to the tray, which names its own positions.
+        pieces=_need(raw, "pieces", -MOST_PIECES) if is_count else None,
+        dead_pieces=_need(raw, "dead", 1) if kind == WalkNote.Kind.DEAD else None,
+        to_trough=_text(raw, "to_trough", 8).strip().upper(),
+        shade_share=_share(raw) if kind == WalkNote.Kind.SHADE else None,
+        shade_days=_need(raw, "days", 1, MOST_DAYS) if kind == WalkNote.Kind.SHADE else None,
+        scope_kind=_choice(raw, "scope"),
+        undoes=_text(raw, "undoes", 60),
+        is_sure=raw.get("sure") is True,
+    )
+
+
+def _client_id(raw: Mapping[str, Any]) -> str:
+    client_id = _text(raw, "client_id", 60)
+    if not client_id:
+        raise NoteUnreadable(
+            field="client_id", value="nothing", remedy="give each note an id of its own"
+        )
+    return client_id
+
+
+def _text(raw: Mapping[str, Any], field: str, most: int) -> str:
+    value = raw.get(field)
+    if value is None:
+        return ""
+    if not isinstance(value, str) or len(value) > most or "\x00" in value:
+        raise NoteUnreadable(
+            field=field, value=repr(value)[:40], remedy=f"type at most {most} letters"
+        )
+    return value
+
+
+def _time(raw: Mapping[str, Any], field: str) -> datetime:
+    value = raw.get(field)
+    try:
+        at = datetime.fromisoformat(value)  # type: ignore[arg-type]
+        # Years at either end of the calendar cannot be told in another zone.
+        if not 1970 <= at.year <= 2200:
+            raise ValueError(value)
+    except (TypeError, ValueError):
+        raise NoteUnreadable(
+            field=field, value=repr(value)[:40], remedy="send it as 2026-11-25T08:30:00-06:00"
+        ) from None
+    return at if at.tzinfo else timezone.make_aware(at)
+
+
+def _decimal(raw: Mapping[str, Any], field: str) -> Decimal | None:
+    value = raw.get(field)
+    if value in (None, ""):
+        return None
+    try:
+        if isinstance(value, bool):
+            raise ValueError(value)
+        number = Decimal(str(value))
+        if not number.is_finite() or abs(number) > 1000:
+            raise ValueError(value)
+    except (InvalidOperation, ValueError):
+        raise NoteUnreadable(
+            field=field, value=repr(value)[:40], remedy="type a number such as 2.5"
+        ) from None
+    return number
+
+
+def _whole(raw: Mapping[str, Any], field: str, least: int, most: int = MOST_PIECES) -> int | None:
+    number = _decimal(raw, field)
+    if number is None:
+        return None
+    if number != number.to_integral_value() or not least <= number <= most:
+        raise NoteUnreadable(
+            field=field,
+            value=str(raw.get(field))[:40],
+            remedy=f"type a whole number from {max(least, 0)} to {most}",
+        )
+    return int(number)
+
+
+def _need(raw: Mapping[str, Any], field: str, least: int, most: int = MOST_PIECES) -> int:
+    number = _whole(raw, field, least, most)
+    if number is None:
+        raise NoteUnreadable(field=field, value="nothing", remedy="type a whole number")
+    return number
+
+
+def _share(raw: Mapping[str, Any]) -> Decimal:
+    share = _decimal(raw, "shade")
+    if share is None or not 0 <= share <= 1:
+        raise NoteUnreadable(
+            field="shade", value=str(raw.get("shade"))[:40], remedy="send a share from 0 to 1"
+        )
+    return share.quantize(Decimal("0.01"))
+
+
+def _choice(raw: Mapping[str, Any], field: str) -> str:
+    value = _text(raw, field, 10)
+    if value not in CHOICES[field]:
+        words = ", ".join(sorted(filter(None, CHOICES[field])))
+        raise NoteUnreadable(field=field, value=repr(value), remedy=f"use one of {words}")
+    return value

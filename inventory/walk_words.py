@@ -1,0 +1,102 @@
+"""What a stored note says back: the place read out, what was noted, what it did.
+
+Call from: inventory/walk_sync.py, inventory/walk_rows.py.
+"""
+
+from collections.abc import Callable
+from decimal import Decimal
+
+from inventory.models import ColourState, Count, WalkNote
+
+Kind = WalkNote.Kind
+
+
+def number_words(number: Decimal) -> str:
+    """A grade as people write it: 2 or 2.5."""
+    return f"{number.normalize():f}"
+
+
+def count_words(count: Count) -> str:
+    """A count read back: how it changed the tray, or that it waits for another look."""
+    words = f"{count.tray.code}: {count.pieces} counted, {count.pieces_before} before"
+    if count.is_waiting:
+        return f"{words}. It waits for a second look by another person before it counts upwards."
+    if count.movement is None and count.pieces != count.pieces_before:
+        return f"{words}. A later count of this tray stands."
+    return f"{words}."
+
+
+def note_words(row: WalkNote) -> str:
+    """A note read back, its place first."""
+    place = row.tray.code if row.tray else row.trough.code
+    return f"{place}: {'; '.join(_parts(row))}."
+
+
+def _parts(row: WalkNote) -> list[str]:
+    act = _act_words(row)
+    if act:
+        return act
+    parts = [f"{row.strain.key} looked at"] if row.strain else []
+    if row.grade is not None and row.strain is not None:
+        parts = [f"{row.strain.key} grade {number_words(row.grade)}"]
+    if row.growth is not None:
+        parts.append(f"growth {row.growth}")
+    parts += [
+        f"{name} {value}" for name, value in (("light", row.light), ("flow", row.flow)) if value
+    ]
+    if row.sampled_pieces is not None:
+        parts.append(f"{row.rooted_pieces or 0} of {row.sampled_pieces} rooted")
+    if row.text:
+        parts.append(f"“{row.text}”")
+    return parts or ["looked, all well"]
+
+
+def _act_words(row: WalkNote) -> list[str]:
+    say = _ACT_WORDS.get(Kind(row.kind))
+    return say(row) if say else []
+
+
+def _move_words(row: WalkNote) -> list[str]:
+    move = row.tray_move
+    if move is None:
+        return ["carried"]
+    return [f"carried from {move.from_trough.code} to {move.to_trough.code}, slot {move.to_slot}"]
+
+
+def _shade_words(row: WalkNote) -> list[str]:
+    if row.shade is None or not row.shade.fraction:
+        return ["the shade is off"]
+    return [f"shade {row.shade.fraction:.0%} until {row.shade.to_on:%a %-d %b}"]
+
+
+def _undo_words(row: WalkNote) -> list[str]:
+    words = ["the last note is taken back"]
+    if row.hold is not None:
+        words.append(f"hold {row.hold.code} stands until the lead signs it off as a mistake")
+    return words
+
+
+def _flag_words(row: WalkNote) -> list[str]:
+    what = str(row.get_kind_display())
+    if row.kind == Kind.SURGE and row.stalled_min is not None:
+        what += f" {row.stalled_min} min"
+    if row.hold is None:
+        return [what, "noted, no hold"]
+    return [what, f"hold {row.hold.code} on {row.hold.scope} acts now"]
+
+
+def state_words(state: ColourState | None) -> str:
+    """The smoothed grade and its state in a few words."""
+    return f"smoothed {state.value:.2f}, {state.state}" if state else "never graded"
+
+
+_ACT_WORDS: dict[str, Callable[[WalkNote], list[str]]] = {
+    Kind.DEAD: lambda row: [f"{row.dead_pieces} dead, written off"],
+    Kind.READY: lambda row: ["graded ready"],
+    Kind.MOVE: _move_words,
+    Kind.SHADE: _shade_words,
+    Kind.PEST: _flag_words,
+    Kind.BLEACH: _flag_words,
+    Kind.SURGE: _flag_words,
+    Kind.UNDO: _undo_words,
+}
