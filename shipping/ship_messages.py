@@ -21,7 +21,7 @@ from shipping.arrivals import report_due
 from shipping.bench_numbers import Bench, bag_items, money_of
 from shipping.boxing import bags_of
 from shipping.calc.boxes import box_sets
-from shipping.models import PackPlan, Shipment
+from shipping.models import PackPlan, RecallNotice, Shipment
 
 HEADLINES = {
     "clear": "Your box may travel.",
@@ -33,7 +33,9 @@ HEADLINES = {
 def follow_happening(happening: Happening, *, now: datetime) -> None:
     """Write to the people of an order's shop what has happened to it."""
     write = WRITERS.get(happening.kind)
-    if write is not None:
+    if happening.kind == "recall.notice":
+        _write_recall(happening, now)
+    elif write is not None:
         order = Order.objects.select_related("ship_to__zone", "customer", "week").get(
             number=happening.facts["order"]
         )
@@ -108,7 +110,6 @@ def _promised_row(line: Line) -> dict[str, Any]:
     promise: Promise | None = getattr(line, "promise", None)
     live = promise is not None and promise.state not in ("freed", "missed")
     units = promise.units if promise is not None and live else 0
-    share = next((row for row in line.shares.all() if row.run.is_signed), None)
     return {
         "title": line.listing.title,
         "name": line.listing.name,
@@ -116,8 +117,16 @@ def _promised_row(line: Line) -> dict[str, Any]:
         "promised": units,
         "each": line.unit_price,
         "money": units * line.unit_price,
-        "sentence": share.buyer_sentence if share and units < line.asked else line.reason,
+        "sentence": _why_less(line, units),
     }
+
+
+def _why_less(line: Line, units: int) -> str:
+    """Why a line ends below what was asked, in words for the buyer."""
+    if units >= line.asked:
+        return ""
+    share = next((row for row in line.shares.all() if row.run.is_signed), None)
+    return share.buyer_sentence if share else line.reason
 
 
 def _freight_words(order: Order) -> str:
@@ -157,6 +166,9 @@ def _mode_words(order: Order) -> str:
 
 def _write_weather(order: Order, happening: Happening, now: datetime) -> None:
     facts = happening.facts
+    if not facts["delivery"]:
+        # No plan could be made at all: that is the office's to mend, not the shop's to answer.
+        return
     headline = HEADLINES[facts["verdict"]]
     if facts["verdict"] == "clear" and facts["delivery"] == "depot":
         headline = "Your box may travel, to the depot."
@@ -170,6 +182,7 @@ def _write_weather(order: Order, happening: Happening, now: datetime) -> None:
         template="weather_changed",
         context={
             "headline": headline,
+            "verdict": facts["verdict"],
             "sentence": facts["sentence"],
             "standing_words": _standing_words(order, facts["verdict"]),
             **week_context(week=order.week, ship_to=order.ship_to, now=now, ship_on=order.ship_on),
@@ -226,6 +239,29 @@ def _write_delivered(order: Order, happening: Happening, now: datetime) -> None:
             "report_by": time_text(at=due_at, zone=zone) if due_at else "",
         },
     )
+
+
+def _write_recall(happening: Happening, now: datetime) -> None:
+    """The notice of a signed recall, word for word as it was signed."""
+    facts = happening.facts
+    notice = RecallNotice.objects.select_related("customer").get(
+        recall__code=facts["recall"], customer__code=facts["customer"]
+    )
+    sure = "is confirmed" if facts["is_confirmed"] else "is suspected, not confirmed"
+    for user in readers_of(customer=notice.customer):
+        write_message(
+            key=f"recall:{facts['recall']}",
+            kind="hold touches you",
+            user=user,
+            subject=f"Please set apart {notice.pieces} pieces we sent you ({facts['recall']})",
+            why=f"you order for {notice.customer.name}, which received them",
+            action=Action(
+                "Read what to do, and answer", reverse("recall-notice", args=[notice.pk])
+            ),
+            template="recall_notice",
+            context={"notice": notice, "headline": f"{facts['reason'].capitalize()} {sure}."},
+            now=now,
+        )
 
 
 WRITERS: dict[str, Callable[[Order, Happening, datetime], None]] = {

@@ -9,11 +9,13 @@ from tests_support import farm_time
 from config.playing import play
 from config.posting import post_letters
 from config.ticking import tick
+from inventory.clock import farm_now
 from inventory.holds import raise_hold
 from inventory.models import Hold, Message
 from orders.models import RegionRule
 from orders.order_messages import write_due
 from shipping.models import PackPlan
+from shipping.recalling import ask_recall, sign_recall
 
 BUYERS = {f"B{number:02}" for number in range(1, 13)}
 
@@ -134,6 +136,22 @@ def test_a_rule_past_its_review_is_told_once_to_office_and_owner(published_farm)
     told = letters("law row past review")
     assert [letter.user.code for letter in told] == ["OF", "OW"]
     assert "US-NY" in told[0].text
+
+
+def test_a_signed_recall_is_told_to_the_shops_it_touches_and_a_drill_to_nobody(farm, person):
+    hold = Hold.objects.get(code="HD-1")
+    for is_drill in (True, False):
+        recall = ask_recall(now=farm_now(), user=person("OF"), hold=hold, is_drill=is_drill)
+        assert not letters("hold touches you"), "nobody is told before it is signed"
+        sign_recall(recall=recall, user=person("OW"), now=farm_now())
+        tick(farm_now())
+
+    told = {letter.user.code: letter for letter in letters("hold touches you")}
+    assert set(told) == {"B02", "B04", "B06", "B08"}
+    notice = recall.notices.get(customer__code="C02")
+    assert notice.text.split(chr(10))[0] in told["B02"].text
+    assert told["B02"].action_url.endswith(f"/notices/{notice.pk}/")
+    assert told["B02"].text.count("http") == told["B02"].html.count("href=") == 1
 
 
 def test_every_letter_of_the_week_has_one_action_and_leaves_once(arrived_farm):
