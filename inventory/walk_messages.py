@@ -97,7 +97,7 @@ def _write_recounts(on: date, now: datetime, old_days: int) -> None:
 
 def tray_path(code: str) -> str:
     """Where a tray is counted."""
-    return reverse("today") + f"?tray={code}"
+    return reverse("tray-mark", args=[code])
 
 
 def _write_last_looks(on: date, now: datetime) -> None:

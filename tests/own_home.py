@@ -12,3 +12,10 @@ import tempfile
 if "PYTEST_XDIST_WORKER" not in os.environ:
     os.environ["FARM_HOME"] = tempfile.mkdtemp(prefix="slackwater-tests-")
     atexit.register(shutil.rmtree, os.environ["FARM_HOME"], ignore_errors=True)
+
+# Keys of its own on a Redis that others use: one prefix a run, and one a worker of it.
+_worker = os.environ.get("PYTEST_XDIST_WORKER", "")
+if not _worker:
+    os.environ["REDIS_PREFIX"] = f"{os.environ.get('REDIS_PREFIX', 'farm')}_test_{os.getpid()}"
+elif not os.environ["REDIS_PREFIX"].endswith(f"_{_worker}"):
+    os.environ["REDIS_PREFIX"] += f"_{_worker}"

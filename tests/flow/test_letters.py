@@ -174,6 +174,16 @@ def test_every_letter_of_the_week_has_one_action_and_leaves_once(arrived_farm):
     assert content.startswith(b"%PDF")
 
 
+def test_each_kind_s_one_action_opens_a_page_its_reader_may_see(arrived_farm, client):
+    kinds = set(Message.objects.values_list("kind", flat=True))
+    assert len(kinds) >= 8
+    for kind in kinds:
+        letter = letters(kind)[0]
+        client.force_login(letter.user)
+        path = letter.action_url.removeprefix(settings.FARM_ADDRESS)
+        assert client.get(path, follow=True).status_code == 200, (kind, path)
+
+
 def test_a_late_or_repeated_tick_writes_nothing_twice(arrived_farm):
     before = set(Message.objects.values_list("key", flat=True))
     for _ in range(2):

@@ -17,6 +17,7 @@ from django.conf import settings
 from django.core.cache import cache
 from django.db import connection, connections
 
+from config.posting import post_letters
 from config.processes import farm_processes
 from config.queue import app, turn
 from config.ticking import tick
@@ -26,7 +27,7 @@ from inventory.models import Happening, Message, User
 from orders.models import FeedEvent, ListVersion
 from tests.inventory.mail_door import MailDoor
 
-PATIENCE_S = 60
+PATIENCE_S = 120
 
 
 @pytest.fixture
@@ -164,6 +165,31 @@ def test_four_late_ticks_at_one_moment_do_everything_once(committed_farm):
     sequences = list(FeedEvent.objects.values_list("sequence", flat=True).order_by("sequence"))
     assert sequences == list(range(1, len(sequences) + 1))
     assert Happening.objects.filter(kind="list.published").count() == 1
+
+
+def test_four_senders_at_once_hand_each_letter_over_once(committed_farm, settings):
+    committed_farm("published")
+    door = MailDoor()
+    settings.EMAIL_BACKEND = "django.core.mail.backends.smtp.EmailBackend"
+    settings.EMAIL_HOST, settings.EMAIL_PORT = "127.0.0.1", door.port
+    Message.objects.update(attachments=[])
+    written = list(Message.objects.values_list("message_id", flat=True))
+    start = Barrier(4)
+
+    def send(_):
+        start.wait()
+        try:
+            return post_letters().sent
+        finally:
+            connections.close_all()
+
+    with ThreadPoolExecutor(4) as senders:
+        sent = list(senders.map(send, range(4)))
+
+    assert sum(sent) == len(written) >= 12
+    assert sorted(door.ids()) == sorted(written)
+    assert not Message.objects.exclude(state="sent").exists()
+    door.close()
 
 
 def test_a_turn_is_one_worker_s_and_is_given_back(settings):
