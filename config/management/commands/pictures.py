@@ -12,6 +12,7 @@ from typing import Any
 from django.conf import settings
 from django.core.management.base import BaseCommand
 
+from inventory.models import Message
 from shipping.models import PickSheet
 
 WIDTHS = (320, 390, 1280)
@@ -23,6 +24,7 @@ def pages() -> dict[str, tuple[str, str]]:
     """Name -> who looks and at which address."""
     sheet = PickSheet.objects.filter(ship_on="2026-12-02", state="drawn").first()
     stamp = sheet.stamp if sheet else ""
+    letter = Message.objects.filter(kind="promised", user__email=BUYER).first()
     return {
         "log-in": ("", "/log-in/"),
         "today-office": (OFFICE, "/"),
@@ -44,6 +46,8 @@ def pages() -> dict[str, tuple[str, str]]:
         "bench-open": (OFFICE, "/orders/4904/bench/"),
         "arrival": (BUYER, "/orders/4902/arrival/"),
         "holds": (OFFICE, "/holds/"),
+        "messages": (OFFICE, "/messages/"),
+        "message": (OFFICE, f"/messages/{letter.pk if letter else ''}/"),
         "refusal": (BUYER, "/orders/4901/"),
     }
 
