@@ -8,7 +8,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from inventory.clock import farm_now
-from inventory.models import Clock
+from inventory.models import Alarm, Clock
 from orders.models import ShipWeek
 
 
@@ -30,13 +30,19 @@ def page(request: HttpRequest) -> dict[str, Any]:
     now = farm_now()
     user = getattr(request, "user", None)
     links: list[PageLink] = []
+    alarms: list[Alarm] = []
     if user is not None and user.is_authenticated:
         links = _links(request, user.is_staff_member)
+        if user.is_staff_member:
+            # Until somebody has answered: whoever opens any page next has to see it.
+            rows = Alarm.objects.filter(answered_at__isnull=True)
+            alarms = list(rows.select_related("note__user"))
     local = timezone.localtime(now)
     is_demo = Clock.objects.filter(demo_now_at__isnull=False).exists()
     return {
         "clock": ClockWords(f"{local:%a %-d %b %Y, %H:%M %Z}", is_demo),
         "links": links,
+        "alarms": alarms,
         "outdoor": request.COOKIES.get("theme") == "outdoor",
     }
 

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from inventory import care_pages, message_pages, pages, walk_pages
+from inventory import care_pages, message_pages, pages, phone_pages, walk_pages
 
 urlpatterns = [
     path("holds/", pages.holds_page, name="holds"),
@@ -15,6 +15,13 @@ urlpatterns = [
     path("walk/notes/", walk_pages.notes_view, name="walk-notes"),
     path("walk/missing/", walk_pages.missing_view, name="walk-missing"),
     path("walk/note/", walk_pages.note_view, name="walk-note"),
+    path("walk/photos/", walk_pages.photo_view, name="walk-photos"),
+    path("walk-worker.js", walk_pages.worker_view, name="walk-worker"),
+    path("alarms/<int:alarm_id>/heard/", walk_pages.alarm_heard_page, name="alarm-heard"),
+    path("phones/", phone_pages.phones_page, name="phones"),
+    path("phones/<int:phone_id>/off/", phone_pages.phone_revoke_page, name="phone-revoke"),
+    path("phones/notes/<int:kept_id>/", phone_pages.kept_note_page, name="kept-note"),
+    path("pair/<str:code>/", phone_pages.pair_page, name="pair"),
     path("walk/strains/<str:key>/photo/", walk_pages.strain_photo_view, name="strain-photo"),
     path("walk/<str:code>/", walk_pages.place_page, name="walk-place"),
     path("t/<str:code>/", walk_pages.tray_mark_page, name="tray-mark"),

@@ -9,6 +9,7 @@ from typing import Any
 
 from django.conf import settings
 from django.contrib import messages
+from django.contrib.auth.decorators import login_required
 from django.db import IntegrityError
 from django.http import FileResponse, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
@@ -18,10 +19,13 @@ from django.views.decorators.http import require_GET, require_POST
 
 from inventory.clock import farm_now
 from inventory.errors import FarmError, Unknown
-from inventory.models import Clock, Count, KeptAside, Listing, Phone, Tray, Trough, WalkNote
+from inventory.models import Clock, Count, KeptAside, Listing, Phone, Tray, Trough, User, WalkNote
+from inventory.walk_acts import answer_alarm
 from inventory.walk_door import KEY_COOKIE, Walker, keep_key, known_walker, walker_of
+from inventory.walk_photos import PhotoKept, add_photo
 from inventory.walk_rows import TroughRow, walk_rows, walk_troughs
 from inventory.walk_sync import ASIDE, PROBLEM, Batch, keep_revoked, take_batch
+from inventory.walking import KNOWN, STORED
 
 WALK_HEADER = "application/json"
 MOST_BODY_BYTES = 1024 * 1024
@@ -153,6 +157,47 @@ def missing_view(request: HttpRequest) -> HttpResponse:
     return JsonResponse({"missing": [one for one in ids if one not in here]})
 
 
+@csrf_exempt
+@require_POST
+def photo_view(request: HttpRequest) -> HttpResponse:
+    """One photo from a phone, after its note. A form of another site carries no such cookie."""
+    try:
+        walker = known_walker(request)
+        if walker.revoked is not None:
+            kept = PhotoKept(False, "This phone is off the list: its photos are not kept.")
+        else:
+            kept = add_photo(
+                client_id=request.POST.get("client_id", "")[:60],
+                upload=request.FILES.get("photo"),
+                user=walker.user,
+                phone=walker.phone,
+            )
+    except FarmError as error:
+        return JsonResponse({"code": error.code, "detail": error.sentence}, status=error.status)
+    return JsonResponse({"outcome": "stored" if kept.is_kept else "none", "detail": kept.sentence})
+
+
+@login_required
+@require_POST
+def alarm_heard_page(request: HttpRequest, alarm_id: int) -> HttpResponse:
+    """Somebody on the staff says that an alarm was heard."""
+    assert isinstance(request.user, User)
+    alarm = answer_alarm(alarm_id=alarm_id, user=request.user, at=farm_now())
+    if alarm is None or alarm.answered_by is None:
+        raise Unknown(kind="alarm", name=str(alarm_id))
+    messages.success(request, f"{alarm.words}: heard by {alarm.answered_by.name}.")
+    return redirect("holds")
+
+
+@require_GET
+def worker_view(request: HttpRequest) -> HttpResponse:
+    """The walk's service worker, at the root so that it may answer for a tray's mark as well."""
+    path = Path(settings.BASE_DIR) / "config" / "static" / "js" / "worker.js"
+    answer = HttpResponse(path.read_bytes(), content_type="text/javascript; charset=utf-8")
+    answer["Cache-Control"] = "no-cache"
+    return answer
+
+
 def _renew(request: HttpRequest, walker: Walker, answer: HttpResponse) -> None:
     if walker.phone is not None:
         keep_key(answer, key=request.COOKIES[KEY_COOKIE], is_secure=request.is_secure())
@@ -171,6 +216,13 @@ def note_view(request: HttpRequest) -> HttpResponse:
     taken = _take(walker, [raw], None).taken[0]
     say = messages.error if taken.outcome in (PROBLEM, ASIDE, "asked") else messages.success
     say(request, taken.sentence or f"{raw.get('place', 'The note')}: {taken.outcome}.")
+    upload = request.FILES.get("photo")
+    if upload is not None and taken.outcome in (STORED, KNOWN):
+        kept = add_photo(
+            client_id=raw["client_id"], upload=upload, user=walker.user, phone=walker.phone
+        )
+        if not kept.is_kept:
+            messages.error(request, f"The note is stored without its photo. {kept.sentence}")
     if taken.outcome == "asked":
         request.session["asked"] = raw
     return redirect(_next_address(request.POST.get("next", "")))
@@ -203,6 +255,7 @@ def form_context(walker: Walker) -> dict[str, Any]:
     return {
         "walker": walker,
         "may_walk": walker.user.may("walk"),
+        "may_key": walker.user.may("key_walk_cards"),
         "token": secrets.token_hex(6),
         "amounts": ("low", "right", "too much"),
         "shades": SHADES,

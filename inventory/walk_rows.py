@@ -236,7 +236,7 @@ def _add_strains(
 
 def strain_rows(*, strains: list[Strain], on: date, book: SettingBook) -> dict[int, StrainRow]:
     """Colour strains with the five bars and what each grade would do."""
-    looks = _looks_of(strains)
+    looks = looks_of_strains(strain_ids=[strain.pk for strain in strains])
     photos = dict(
         Listing.objects.filter(strain_form__strain__in=strains, look=Listing.Look.COLOUR)
         .exclude(photo="")
@@ -245,17 +245,25 @@ def strain_rows(*, strains: list[Strain], on: date, book: SettingBook) -> dict[i
     return {
         strain.pk: _strain_row(
             strain,
-            next_looks(looks=looks[strain.pk], on=on, rule=colour_rule(book=book, strain=strain)),
+            next_looks_of(strain=strain, looks=looks.get(strain.pk, []), on=on, book=book),
             photos.get(strain.pk, ""),
         )
         for strain in strains
     }
 
 
-def _looks_of(strains: list[Strain]) -> dict[int, list[Look]]:
+def next_looks_of(
+    *, strain: Strain, looks: list[Look], on: date, book: SettingBook
+) -> list[NextLook]:
+    """What each grade of a strain would do on a day, by the farm's own lines."""
+    return next_looks(looks=looks, on=on, rule=colour_rule(book=book, strain=strain))
+
+
+def looks_of_strains(*, strain_ids: list[int]) -> dict[int, list[Look]]:
+    """Every graded look that stands, by strain. One statement."""
     looks: dict[int, list[Look]] = defaultdict(list)
     notes = WalkNote.objects.filter(
-        strain__in=strains, grade__isnull=False, undone_by__isnull=True
+        strain__in=strain_ids, grade__isnull=False, undone_by__isnull=True
     ).order_by("looked_at")
     for strain_id, at, grade, is_signed in notes.values_list(
         "strain_id", "looked_at", "grade", "is_signed"

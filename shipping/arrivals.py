@@ -13,13 +13,13 @@ from zoneinfo import ZoneInfo
 from django.db import transaction
 from django.utils import timezone
 
+from inventory import photos as photo_store
 from inventory.errors import FarmError, ForbiddenMove, Unknown
 from inventory.models import Happening
 from inventory.people import User
 from inventory.setting_book import SettingBook
 from orders.calc.weeks import moment_of, report_due_at
 from orders.models import Line, Order, Seat
-from shipping import photos as photo_store
 from shipping.crediting import (
     approve_by_rule,
     approve_credit,

@@ -11,6 +11,7 @@ from PIL import Image
 from inventory.errors import ForbiddenMove, NotAllowed, Unknown
 from inventory.models import Happening
 from inventory.people import Role, User
+from inventory.photos import PhotoUnreadable
 from orders.models import Customer, Order, Seat
 from shipping.arrivals import (
     Arrived,
@@ -29,7 +30,6 @@ from shipping.arrivals import (
 from shipping.crediting import CreditTooLarge, apply_credit, approve_credit, void_credit
 from shipping.handing_over import hand_over, make_shipment, move_shipment
 from shipping.models import ArrivalReport, Credit, ReportPhoto, Shipment
-from shipping.photos import PhotoUnreadable
 from tests.shipping.bench import DELIVERED_AT, deliver, pack, photos, picture
 from tests.shipping.scene import build_scene, eastern_time, farm_time
 

@@ -28,10 +28,15 @@ async function tellWaiting() {
 }
 
 function tellReach() {
-  const opensAnew = window.isSecureContext && "serviceWorker" in navigator;
-  $("#reach").textContent = opensAnew
-    ? "This page opens without signal."
-    : "Notes are kept without signal. Leave this page open: this address is not https, so opening it anew needs signal.";
+  const mayKeep = window.isSecureContext && "serviceWorker" in navigator;
+  if (mayKeep) {
+    $("#reach").textContent = "Notes are kept without signal.";
+    navigator.serviceWorker.register("/walk-worker.js").then(() => navigator.serviceWorker.ready)
+      .then(() => { $("#reach").textContent = "This page opens anew without signal."; })
+      .catch(() => { $("#reach").textContent = "Notes are kept without signal. Leave this page open: opening it anew needs signal."; });
+    return;
+  }
+  $("#reach").textContent = "Notes are kept without signal. Leave this page open: this address is not https, so opening it anew needs signal.";
 }
 
 function markLooked(code) {

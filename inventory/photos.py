@@ -1,6 +1,6 @@
-"""Photos of arrivals: uploads re-encoded and kept under FARM_HOME, nothing of the sender's in them.
+"""Uploaded photos: re-encoded and kept under FARM_HOME, nothing of the sender's in them.
 
-Call from: shipping/arrivals.py.
+Call from: inventory/walk_photos.py, shipping/arrivals.py.
 """
 
 import hashlib
