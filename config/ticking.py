@@ -13,7 +13,11 @@ from django.db import transaction
 from inventory import walk_messages
 from inventory.models import Happening
 from orders import feeding, listing, order_messages
+from orders.shortness import places_to_look_first
 from shipping import following, losses, ship_messages
+
+# More than any farm has: the letters choose among all of them.
+EVERY_PLACE = 100_000
 
 READERS: tuple[Callable[..., None], ...] = (
     listing.follow_happening,
@@ -31,7 +35,7 @@ def tick(now: datetime) -> int:
     listing.publish_due_lists(now=now)
     listing.close_due_lists(now=now)
     losses.close_windows(now=now)
-    walk_messages.write_due(now=now)
+    walk_messages.write_due(now=now, look=lambda: places_to_look_first(now=now, most=EVERY_PLACE))
     order_messages.write_due(now=now)
     return handed_on + hand_on_happenings(now=now)
 

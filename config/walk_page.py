@@ -1,6 +1,5 @@
 """The walk's first page: where a look matters most today, who has looked where, and the troughs."""
 
-from datetime import datetime
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse
@@ -10,11 +9,10 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET
 
 from inventory.clock import farm_now
-from inventory.looking_first import LookFirst, look_first
 from inventory.walk_door import walker_of
 from inventory.walk_pages import form_context
 from inventory.walk_rows import walk_rows
-from orders.shortness import open_list_week, short_strain_forms
+from orders.shortness import places_to_look_first
 
 # The page of a tray as the phone fills it in: one sheet for all of them keeps the walk small.
 BLANK_TRAY = {
@@ -49,19 +47,6 @@ def walk_page(request: HttpRequest) -> HttpResponse:
         "trays": sum(len(row.trays) for row in troughs),
         "day_words": f"{timezone.localtime(now):%A %-d %B}",
         "blank_tray": BLANK_TRAY,
-        "first": _look_first(now),
+        "first": places_to_look_first(now=now),
     }
     return render(request, "walk.html", context)
-
-
-def _look_first(now: datetime) -> list[LookFirst]:
-    """The six places, with what the orders of the open list ask for."""
-    week = open_list_week(now=now)
-    if week is None:
-        return look_first(now=now)
-    short = short_strain_forms(week=week, now=now)
-    return look_first(
-        now=now,
-        ship_on=week.first_ship_on,
-        missing_pieces={pk: row.missing_pieces for pk, row in short.items()},
-    )

@@ -36,6 +36,7 @@ def look_first(
     now: datetime,
     ship_on: date | None = None,
     missing_pieces: Mapping[int, int] | None = None,
+    most: int = PLACES,
 ) -> list[LookFirst]:
     """The places to look at first, weightiest first, at most one row a place.
 
@@ -58,7 +59,7 @@ def look_first(
     best: dict[str, LookFirst] = {}
     for row in sorted(found, key=lambda row: (-row.weight, -row.gain_pieces, row.place)):
         best.setdefault(row.place, row)
-    return list(best.values())[:PLACES]
+    return list(best.values())[:most]
 
 
 def _hold_looks(on: date) -> list[LookFirst]:

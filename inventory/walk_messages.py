@@ -3,6 +3,7 @@
 Call from: config/ticking.py. Each letter is written in the transaction of its cause, once.
 """
 
+from collections.abc import Callable, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -13,12 +14,11 @@ from django.utils import timezone
 
 from inventory.clock import is_first
 from inventory.holds import held_balances
+from inventory.looking_first import PLACES, LookFirst
 from inventory.messaging import Action, write_message
 from inventory.models import Balance, Happening, Hold
 from inventory.people import Role, User
 from inventory.setting_book import SettingBook
-
-SHOWN_TRAYS = 12
 
 
 def follow_happening(happening: Happening, *, now: datetime) -> None:
@@ -52,45 +52,44 @@ def people(*roles: Role) -> Any:
     return User.objects.filter(role__in=roles, is_active=True).order_by("pk")
 
 
-def write_due(*, now: datetime) -> None:
-    """The morning's letters, once a farm day. Safe to run late or twice."""
+def write_due(*, now: datetime, look: Callable[[], Sequence[LookFirst]]) -> None:
+    """The morning's letters, once a farm day. Safe to run late or twice.
+
+    ``look`` finds every place worth a look, weightiest first; it is asked only by whoever writes.
+    """
     local = timezone.localtime(now)
     book = SettingBook.read(on=local.date())
     if local.hour < book.whole("morning_letters_h"):
         return
     with transaction.atomic():
         if is_first(key=f"morning letters {local:%Y-%m-%d}", now=now):
-            _write_recounts(local.date(), now, book.whole("old_count_days"))
+            _write_recounts(local.date(), now, look(), book.whole("old_count_days"))
             _write_last_looks(local.date(), now)
 
 
-def _write_recounts(on: date, now: datetime, old_days: int) -> None:
-    """Which trays have waited longest for a count, to each grower."""
-    old = Balance.objects.filter(pieces__gt=0, counted_on__lt=on - timedelta(days=old_days))
-    due = old.count()
-    if not due:
+def _write_recounts(on: date, now: datetime, places: Sequence[LookFirst], old_days: int) -> None:
+    """To each grower, where a fresh count would give the list most. None where none would."""
+    counts = [row for row in places if row.gain_pieces > 0]
+    if not counts:
         return
-    rows = [
-        {
-            "tray": row.tray.code,
-            "strain": row.strain_form.strain.key,
-            "pieces": row.pieces,
-            "counted": f"{row.counted_on:%a %-d %b}",
-        }
-        for row in old.select_related("tray", "strain_form__strain").order_by(
-            "counted_on", "-pieces", "tray__code"
-        )[:SHOWN_TRAYS]
-    ]
+    first = counts[0]
+    old = Balance.objects.filter(pieces__gt=0, counted_on__lt=on - timedelta(days=old_days))
+    context = {
+        "first": first,
+        "rows": [row for row in places[:PLACES] if row is not first],
+        "old_trays": old.count(),
+        "after_days": old_days + 1,
+    }
     for user in people(Role.GROWER):
         write_message(
             key=f"recount:{on}",
             kind="recount me",
             user=user,
-            subject=f"Recount {rows[0]['tray']} first: {due} trays wait for a count",
+            subject=f"Count {first.place} first: +{first.gain_pieces} likely",
             why="you walk the troughs",
-            action=Action(f"Count tray {rows[0]['tray']}", tray_path(str(rows[0]["tray"]))),
+            action=Action(f"Count tray {first.place}", tray_path(first.place)),
             template="recount",
-            context={"due": due, "after_days": old_days + 1, "first": rows[0], "rows": rows},
+            context=context,
             now=now,
         )
 

@@ -1,6 +1,6 @@
 """Which strain-forms are asked for beyond what can be promised, while a list is open.
 
-Call from: config/walk_page.py.
+Call from: config/walk_page.py, config/ticking.py.
 """
 
 from dataclasses import dataclass
@@ -9,6 +9,7 @@ from datetime import datetime
 from django.db.models import F, Sum
 from django.utils import timezone
 
+from inventory.looking_first import PLACES, LookFirst, look_first
 from inventory.setting_book import SettingBook
 from orders.models import Line, ShipWeek
 from orders.promising import can_promise_all
@@ -52,3 +53,17 @@ def short_strain_forms(*, week: ShipWeek, now: datetime) -> dict[int, Shortness]
         if pk in left
     }
     return {pk: row for pk, row in found.items() if row.missing_pieces > 0}
+
+
+def places_to_look_first(*, now: datetime, most: int = PLACES) -> list[LookFirst]:
+    """The six places, or more, with what the orders of the open list ask for."""
+    week = open_list_week(now=now)
+    if week is None:
+        return look_first(now=now, most=most)
+    short = short_strain_forms(week=week, now=now)
+    return look_first(
+        now=now,
+        ship_on=week.first_ship_on,
+        missing_pieces={pk: row.missing_pieces for pk, row in short.items()},
+        most=most,
+    )

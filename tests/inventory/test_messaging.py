@@ -44,7 +44,7 @@ def write(farm, person):
         return write_message(
             key=key, kind="recount me", user=person(code), subject=f"Subject of {key}",
             why="a test asks", action=Action("Do it", "/do/it/"), template="recount",
-            context={"due": 1, "after_days": 5, "first": {"tray": "T1.1"}, "rows": []},
+            context={"first": {"place": "T1.1", "words": "count it"}},
             now=NOW, **more,
         )  # fmt: skip
 
