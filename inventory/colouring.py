@@ -30,7 +30,7 @@ def follow_grade(*, strain: Strain, at: datetime) -> ColourState | None:
     strain = Strain.objects.select_for_update().get(pk=strain.pk)
     book = SettingBook.read(on=timezone.localdate(at))
     before = ColourState.objects.filter(strain=strain).first()
-    steps = run_looks(looks=_looks(strain), rule=colour_rule(book=book, strain=strain))
+    steps = run_looks(looks=looks_of(strain), rule=colour_rule(book=book, strain=strain))
     if not steps:
         _forget(strain, before, at)
         return None
@@ -66,7 +66,8 @@ def _forget(strain: Strain, before: ColourState | None, at: datetime) -> None:
         _tell(strain, before, at)
 
 
-def _looks(strain: Strain) -> list[Look]:
+def looks_of(strain: Strain) -> list[Look]:
+    """A strain's graded looks that stand, in the order in which they were looked at."""
     notes = WalkNote.objects.filter(
         strain=strain, grade__isnull=False, undone_by__isnull=True
     ).order_by("looked_at")
@@ -95,19 +96,25 @@ def _returned_on(steps: list[ColourStep]) -> date | None:
 
 
 def _forecast(strain: Strain, last: ColourStep, book: SettingBook) -> ReturnForecast | None:
-    site = Site.objects.filter(is_origin=True).first()
-    is_resting = last.state in ("resting", "returning")
-    if not is_resting or strain.colour_n50_h is None or site is None or site.latitude_deg is None:
+    curve = season_curve(strain)
+    if last.state not in ("resting", "returning") or curve is None:
         return None
-    curve = SeasonCurve(
+    return forecast_return(
+        value=last.value, on=last.on, curve=curve, band_days=book.whole("return_band_days")
+    )
+
+
+def season_curve(strain: Strain) -> SeasonCurve | None:
+    """The season curve of a strain at the farm's latitude; None where none is loaded."""
+    site = Site.objects.filter(is_origin=True).first()
+    if strain.colour_n50_h is None or site is None or site.latitude_deg is None:
+        return None
+    return SeasonCurve(
         n50_h=strain.colour_n50_h,
         k_per_h=strain.colour_k_per_h or 0.0,
         lag_days=strain.colour_lag_days or 0,
         sign=1 if strain.colour == Strain.Colour.WINTER_OUT else -1,
         latitude_deg=site.latitude_deg,
-    )
-    return forecast_return(
-        value=last.value, on=last.on, curve=curve, band_days=book.whole("return_band_days")
     )
 
 

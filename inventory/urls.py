@@ -1,6 +1,13 @@
 from django.urls import path
 
-from inventory import care_pages, message_pages, pages, phone_pages, walk_pages
+from inventory import (
+    care_pages,
+    house_pages,
+    message_pages,
+    pages,
+    phone_pages,
+    walk_pages,
+)
 
 urlpatterns = [
     path("holds/", pages.holds_page, name="holds"),
@@ -10,6 +17,10 @@ urlpatterns = [
         "messages/<int:message_id>/again/", message_pages.message_again_page, name="message-again"
     ),
     path("holds/<int:hold_id>/<str:act>/", pages.hold_act_page, name="hold-act"),
+    path("house/", house_pages.house_page, name="house"),
+    path("mothers/", house_pages.mothers_page, name="mothers"),
+    path("lines/<str:key>/", house_pages.line_page, name="line"),
+    path("seasons/", house_pages.seasons_page, name="seasons"),
     path("care/", care_pages.care_page, name="care"),
     path("water/", care_pages.water_page, name="water"),
     path("walk/notes/", walk_pages.notes_view, name="walk-notes"),

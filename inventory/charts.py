@@ -1,0 +1,201 @@
+"""Charts as SVG: one drawing for page and paper, in the farm's inks, lines labelled at their ends.
+
+Call from: inventory pages. The specs are Vega-Lite 5; inks.css turns their inks into the theme's.
+"""
+
+import json
+from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
+from functools import lru_cache
+from typing import Any
+
+from django.utils.safestring import SafeString, mark_safe
+
+from inventory.calc.colour import SeasonCurve, season_grade
+
+# The inks of the paper theme. On a page inks.css gives each its theme's own.
+INK, FAINT, RULE, WATER, RUST, MOSS = (
+    "#17211f",
+    "#47504d",
+    "#b9b3a3",
+    "#0a4f4a",
+    "#7d3410",
+    "#3c5a14",
+)
+LOOK: dict[str, Any] = {
+    "background": None,
+    "font": "DejaVu Sans",
+    "view": {"stroke": None},
+    "axis": {
+        "domainColor": INK,
+        "tickColor": INK,
+        "gridColor": RULE,
+        "labelColor": INK,
+        "titleColor": INK,
+        "labelFontSize": 13,
+        "titleFontSize": 13,
+        "titleFontWeight": "normal",
+        "titleFontStyle": "italic",
+        "labelFlush": False,
+    },
+    "text": {"color": INK, "fontSize": 13},
+}
+WIDTH, HEIGHT = 640, 260
+
+
+def chart(*, layers: Sequence[Mapping[str, Any]], height: int = HEIGHT) -> SafeString:
+    """Draw layers over each other. The sentence above the figure says what it shows."""
+    spec = {
+        "$schema": "https://vega.github.io/schema/vega-lite/v5.json",
+        "width": WIDTH,
+        "height": height,
+        "config": LOOK,
+        "layer": list(layers),
+    }
+    return mark_safe(_svg(json.dumps(spec, sort_keys=True, default=str)))
+
+
+@lru_cache(maxsize=128)
+def _svg(spec: str) -> str:
+    # Loaded when the first chart is drawn: it brings a whole engine along.
+    import vl_convert
+
+    svg: str = vl_convert.vegalite_to_svg(spec, vl_version="5.20")
+    return svg.replace("<svg ", '<svg class="chart" ', 1)
+
+
+def _lines(rows: list[dict[str, Any]], ink: str, **mark: Any) -> dict[str, Any]:
+    return {
+        "data": {"values": rows},
+        "mark": {"type": "line", "color": ink, "strokeWidth": 2, **mark},
+        "encoding": _xy(),
+    }
+
+
+def _xy() -> dict[str, Any]:
+    return {
+        "x": {
+            "field": "on",
+            "type": "temporal",
+            "title": None,
+            "axis": {"format": "%b", "tickCount": "month", "grid": False},
+        },
+        "y": {
+            "field": "grade",
+            "type": "quantitative",
+            "title": "grade, 0 to 4",
+            "scale": {"domain": [0, 4]},
+            "axis": {"values": [0, 1, 2, 3, 4]},
+        },
+    }
+
+
+def _note(on: str, grade: float, words: str, ink: str = INK, **mark: Any) -> dict[str, Any]:
+    return {
+        "data": {"values": [{"on": on, "grade": grade, "words": words}]},
+        "mark": {"type": "text", "align": "left", "dx": 4, "color": ink, **mark},
+        "encoding": {**_xy(), "text": {"field": "words"}},
+    }
+
+
+def season_chart(
+    *,
+    curve: SeasonCurve | None,
+    on: date,
+    looks: Sequence[tuple[date, float]],
+    smoothed: Sequence[tuple[date, float]],
+    back: tuple[date, date] | None,
+    rest_below: float,
+    return_from: float,
+) -> SafeString:
+    """A colour strain's year: its season curve, the grades looked at, the smoothed grade, today.
+
+    ``back`` is the band of the expected return, shaded.
+    """
+    begin = min([on - timedelta(days=90), *(day for day, _ in looks)])
+    end = max(on + timedelta(days=230), back[1] + timedelta(days=14) if back else on)
+    layers: list[dict[str, Any]] = []
+    if back:
+        layers.append(
+            {
+                "data": {"values": [{"on": back[0].isoformat(), "until": back[1].isoformat()}]},
+                "mark": {"type": "rect", "color": RULE, "opacity": 0.45},
+                "encoding": {"x": _xy()["x"], "x2": {"field": "until"}},
+            }
+        )
+    for line, words in ((rest_below, "rests below"), (return_from, "returns from")):
+        ends = [{"on": day.isoformat(), "grade": line} for day in (begin, end)]
+        layers.append(_lines(ends, FAINT, strokeWidth=1, strokeDash=[4, 3]))
+        layers.append(_note(begin.isoformat(), line, words, FAINT, baseline="bottom", dy=-2))
+    if curve is not None:
+        days = [begin + timedelta(days=ahead) for ahead in range(0, (end - begin).days + 1, 5)]
+        grades = [(day.isoformat(), round(season_grade(on=day, curve=curve), 3)) for day in days]
+        layers.append(_lines([{"on": day, "grade": grade} for day, grade in grades], WATER))
+        layers.append(_note(*grades[-1], "season curve", WATER))
+    layers += _look_layers(looks, smoothed)
+    layers.append(_lines([{"on": on.isoformat(), "grade": y} for y in (0, 0.25)], RUST))
+    layers.append(_note(on.isoformat(), 0.12, "today", RUST))
+    return chart(layers=layers)
+
+
+def _look_layers(
+    looks: Sequence[tuple[date, float]], smoothed: Sequence[tuple[date, float]]
+) -> list[dict[str, Any]]:
+    if not looks:
+        return []
+    points = [{"on": day.isoformat(), "grade": grade} for day, grade in looks]
+    steps = [(day.isoformat(), round(value, 3)) for day, value in smoothed]
+    return [
+        {
+            "data": {"values": points},
+            "mark": {"type": "point", "color": INK, "size": 40, "shape": "diamond"},
+            "encoding": _xy(),
+        },
+        _lines([{"on": day, "grade": grade} for day, grade in steps], INK, strokeWidth=1.5),
+        _note(*steps[-1], "as looked at", INK, dy=-8),
+    ]
+
+
+def ready_chart(*, rows: Sequence[tuple[str, str, int]], this_week: str) -> SafeString:
+    """Pieces by the week in which they are ready in 8 of 10 cases, one row of bars a class.
+
+    ``rows`` are (week, class, pieces).
+    """
+    values = [{"week": week, "class": name, "pieces": pieces} for week, name, pieces in rows]
+    weeks = sorted({week for week, _, _ in rows})
+    names = list(dict.fromkeys(name for _, name, _ in rows))
+    encoding: dict[str, Any] = {
+        "x": {
+            "field": "week",
+            "type": "ordinal",
+            "sort": weeks,
+            "title": None,
+            "axis": {"labelAngle": -90, "grid": False},
+        },
+        "y": {
+            "field": "class",
+            "type": "nominal",
+            "sort": names,
+            "title": None,
+            "axis": {"grid": False, "ticks": False, "domain": False},
+        },
+    }
+    marks = {
+        "data": {"values": values},
+        "mark": {"type": "square", "color": WATER, "opacity": 1},
+        "encoding": {
+            **encoding,
+            "size": {
+                "field": "pieces",
+                "type": "quantitative",
+                "legend": None,
+                "scale": {"range": [20, 500]},
+            },
+        },
+    }
+    words = {
+        "data": {"values": values},
+        "mark": {"type": "text", "dy": 17, "fontSize": 11, "color": INK},
+        "encoding": {**encoding, "text": {"field": "pieces"}},
+    }
+    return chart(layers=[marks, words], height=52 * len(names))

@@ -1,0 +1,193 @@
+"""Pages that show the house: its plan, its mothers, a line's map, colour through the year."""
+
+from datetime import date, timedelta
+from typing import Any
+
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+
+from inventory.calc.colour import run_looks
+from inventory.charts import ready_chart, season_chart
+from inventory.clock import farm_today
+from inventory.colouring import colour_rule, looks_of, season_curve
+from inventory.house_plan import STATES, house_plan, sample_mark
+from inventory.line_map import line_map
+from inventory.models import ColourState, Listing, Strain, StrainClass, User
+from inventory.mothers import Mothers, line_of, mothers_of_all
+from inventory.setting_book import SettingBook
+from inventory.standing import StrainStock, read_stock
+
+WEEKS_AHEAD = 12
+
+
+def _staff(request: HttpRequest) -> User:
+    assert isinstance(request.user, User)
+    request.user.must("see_staff_pages")
+    return request.user
+
+
+def _monday(on: date) -> date:
+    return on - timedelta(days=on.weekday())
+
+
+@login_required
+def house_page(request: HttpRequest) -> HttpResponse:
+    """The house as a plan, and what gets ready week by week."""
+    _staff(request)
+    on = farm_today()
+    stocks = read_stock()
+    rows = _ready_rows(stocks, on)
+    context = {
+        "systems": house_plan(stocks=stocks, monday=_monday(on)),
+        "states": STATES,
+        "marks": [{"state": state, "mark": sample_mark(state)} for state in STATES],
+        "chart": ready_chart(rows=rows, this_week=_week(on)) if rows else "",
+        "rows": rows,
+        "sentence": _ready_sentence(rows),
+    }
+    return render(request, "inventory/house.html", context)
+
+
+def _week(on: date) -> str:
+    year, week, _ = on.isocalendar()
+    return f"{year}-W{week:02d}"
+
+
+def _ready_rows(stocks: list[StrainStock], on: date) -> list[tuple[str, str, int]]:
+    """(week, class, pieces) of growing lots by the week in which 8 of 10 such are ready."""
+    names = dict(StrainClass.objects.values_list("code", "name"))
+    sums: dict[tuple[str, str], int] = {}
+    last = on + timedelta(weeks=WEEKS_AHEAD)
+    for stock in stocks:
+        for row in stock.trays:
+            if row.state == "growing" and row.p80_on and on <= row.p80_on <= last:
+                key = (_week(row.p80_on), names[stock.strain_class])
+                sums[key] = sums.get(key, 0) + row.pieces
+    order = list(names.values())
+    return [
+        (week, name, pieces)
+        for (week, name), pieces in sorted(
+            sums.items(), key=lambda item: (item[0][0], order.index(item[0][1]))
+        )
+    ]
+
+
+def _ready_sentence(rows: list[tuple[str, str, int]]) -> str:
+    if not rows:
+        return f"Nothing that grows is expected to be ready in the next {WEEKS_AHEAD} weeks."
+    by_week: dict[str, int] = {}
+    for week, _, pieces in rows:
+        by_week[week] = by_week.get(week, 0) + pieces
+    best = max(by_week, key=lambda week: by_week[week])
+    return (
+        f"{sum(by_week.values())} growing pieces are expected within {WEEKS_AHEAD} weeks, most "
+        f"of them in {best}: {by_week[best]}."
+    )
+
+
+@login_required
+def mothers_page(request: HttpRequest) -> HttpResponse:
+    """What is kept of each line, in which systems, and what it lacks; the worst first."""
+    _staff(request)
+    on = farm_today()
+    rows = mothers_of_all(stocks=read_stock(), monday=_monday(on), book=SettingBook.read(on=on))
+    systems = sorted({system for row in rows for system in row.kept_pieces})
+    worst = [row for row in rows if row.warnings]
+    context = {
+        "worst": [_mother_row(row, systems) for row in worst],
+        "fine": [_mother_row(row, systems) for row in rows if not row.warnings],
+        "systems": systems,
+        "alone_count": sum(len(row.kept_pieces) == 1 for row in rows),
+    }
+    return render(request, "inventory/mothers.html", context)
+
+
+def _mother_row(row: Mothers, systems: list[str]) -> dict[str, Any]:
+    return {
+        "strain": row.strain,
+        "name": row.name,
+        "since": row.held_since,
+        "floor": row.floor_pieces,
+        "hard": row.hard_floor_pieces,
+        "kept": [row.kept_pieces.get(system, "") for system in systems],
+        "held": row.held_pieces or "",
+        "gap": row.gap_pieces or "",
+        "warnings": row.warnings,
+        "proposal": row.proposal,
+        "is_making": row.is_making,
+    }
+
+
+@login_required
+def line_page(request: HttpRequest, key: str) -> HttpResponse:
+    """One line from its mothers down: generations, systems, pieces."""
+    _staff(request)
+    strain, lots = line_of(strain_key=key.upper())
+    systems = sorted({part for row in lots for part in row.system.split(", ") if part})
+    pieces = sum(row.pieces for row in lots)
+    context = {
+        "strain": strain,
+        "lots": lots,
+        "map": line_map(lots=lots),
+        "sentence": f"{pieces} pieces in {len(lots)} lots, in "
+        + (f"system {systems[0]} only" if len(systems) == 1 else f"systems {', '.join(systems)}")
+        if systems
+        else "No piece of this line stands in the house.",
+    }
+    return render(request, "inventory/line.html", context)
+
+
+@login_required
+def seasons_page(request: HttpRequest) -> HttpResponse:
+    """Colour strains through the year: curve, looks, smoothed grade, expected return."""
+    _staff(request)
+    on = farm_today()
+    book = SettingBook.read(on=on)
+    strains = Strain.objects.exclude(colour=Strain.Colour.NONE).select_related("strain_class")
+    context = {"rows": [_season_row(strain, on, book) for strain in strains]}
+    return render(request, "inventory/seasons.html", context)
+
+
+def _season_row(strain: Strain, on: date, book: SettingBook) -> dict[str, Any]:
+    looks = looks_of(strain)
+    rule = colour_rule(book=book, strain=strain)
+    steps = run_looks(looks=looks, rule=rule) if looks else []
+    state = ColourState.objects.filter(strain=strain).first()
+    band = None
+    if state and state.back_from_on and state.back_to_on:
+        band = (state.back_from_on, state.back_to_on)
+    return {
+        "strain": strain,
+        "sentence": _season_sentence(strain, state),
+        "chart": season_chart(
+            curve=season_curve(strain),
+            on=on,
+            looks=[(look.on, look.grade) for look in looks],
+            smoothed=[(step.on, step.value) for step in steps],
+            back=band,
+            rest_below=rule.rest_below,
+            return_from=rule.return_from,
+        ),
+        "steps": [
+            {"on": f"{step.on:%a %-d %b %Y}", "value": f"{step.value:.2f}", "state": step.state}
+            for step in reversed(steps)
+        ],
+        "winter": Listing.objects.filter(
+            strain_form__strain=strain, look=Listing.Look.WINTER
+        ).first(),
+    }
+
+
+def _season_sentence(strain: Strain, state: ColourState | None) -> str:
+    if state is None:
+        return f"{strain.name} has not been graded yet; it counts as in colour."
+    if state.is_resting and state.back_likely_on:
+        return (
+            f"{strain.name} rests since {state.rested_on:%-d %b %Y} and is expected back about "
+            f"{state.back_likely_on:%-d %b} ({state.back_from_on:%-d %b} to "
+            f"{state.back_to_on:%-d %b})."
+        )
+    if state.is_resting:
+        return f"{strain.name} rests since {state.rested_on:%-d %b %Y}."
+    return f"{strain.name} is in colour; its smoothed grade is {state.value:.2f}."

@@ -1,0 +1,192 @@
+"""HOP 2e mothers: what is kept of each line, where, and what that lacks.
+
+Call from: inventory/mother_pages.py, management command `growing`.
+Locks: none, reads only. A line that is lost cannot be bought back: whatever stands in one water
+system can be lost in one night.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from inventory.calc.reserve import move_pieces, spread_share
+from inventory.errors import Unknown
+from inventory.models import Balance, Hold, Lot, Strain, WaterSystem
+from inventory.setting_book import SettingBook
+from inventory.standing import StrainStock, TrayStock
+from inventory.supply import reserve_gap
+
+
+@dataclass(frozen=True, slots=True)
+class Mothers:
+    """The kept pieces of one strain. [pieces]"""
+
+    strain: str
+    name: str
+    strain_class: str
+    is_making: bool
+    held_since: int
+    floor_pieces: int
+    hard_floor_pieces: int
+    kept_pieces: dict[str, int]
+    held_pieces: int
+    gap_pieces: int
+    warnings: tuple[str, ...]
+    proposal: str
+
+
+def mothers_of_all(
+    *, stocks: Sequence[StrainStock], monday: date, book: SettingBook
+) -> list[Mothers]:
+    """Every strain that keeps mothers, with what its reserve lacks in the week of ``monday``."""
+    kept: dict[int, list[TrayStock]] = {}
+    for stock in stocks:
+        rows = [row for row in stock.trays if row.state == "kept"]
+        kept.setdefault(stock.strain_id, []).extend(rows)
+    strains = list(Strain.objects.filter(floor_pieces__gt=0).select_related("strain_class"))
+    clean = list(
+        WaterSystem.objects.filter(is_quarantine=False)
+        .exclude(holds__state__in=Hold.OPEN)
+        .order_by("code")
+    )
+    by_class = _kept_by_class(kept, strains)
+    return [
+        _mothers_of(strain, kept.get(strain.pk, []), monday, book, clean, by_class)
+        for strain in strains
+    ]
+
+
+def _kept_by_class(
+    kept: dict[int, list[TrayStock]], strains: Sequence[Strain]
+) -> dict[tuple[str, str], int]:
+    """Kept pieces by class and system: where such mothers are at home."""
+    sums: dict[tuple[str, str], int] = {}
+    for strain in strains:
+        for row in kept.get(strain.pk, []):
+            key = (strain.strain_class_id, row.system)
+            sums[key] = sums.get(key, 0) + row.pieces
+    return sums
+
+
+def _mothers_of(
+    strain: Strain,
+    rows: list[TrayStock],
+    monday: date,
+    book: SettingBook,
+    systems: list[WaterSystem],
+    by_class: dict[tuple[str, str], int],
+) -> Mothers:
+    pieces: dict[str, int] = {}
+    for row in rows:
+        pieces[row.system] = pieces.get(row.system, 0) + row.pieces
+    gap = reserve_gap(floor_pieces=strain.floor_pieces, kept=rows, monday=monday)
+    most_share = book.number("reserve_most_share", strain=strain.key)
+    return Mothers(
+        strain=strain.key,
+        name=strain.name,
+        strain_class=strain.strain_class_id,
+        is_making=strain.is_making,
+        held_since=strain.held_since,
+        floor_pieces=strain.floor_pieces,
+        hard_floor_pieces=strain.hard_floor_pieces,
+        kept_pieces=dict(sorted(pieces.items())),
+        held_pieces=sum(row.pieces for row in rows if row.is_held_in(monday)),
+        gap_pieces=gap,
+        warnings=tuple(_warnings(pieces, gap, most_share)),
+        proposal=_proposal(strain, rows, pieces, monday, most_share, systems, by_class),
+    )
+
+
+def _warnings(pieces: dict[str, int], gap: int, most_share: float) -> list[str]:
+    total = sum(pieces.values())
+    system, share = spread_share(kept_pieces=pieces)
+    found = []
+    if not total:
+        found.append("no mother piece is left")
+    elif len(pieces) == 1:
+        found.append(f"the whole line stands in one system: all {total} kept are in {system}")
+    elif share > most_share:
+        found.append(f"{share:.0%} of the kept pieces stand in {system}, at most {most_share:.0%}")
+    if gap:
+        found.append(f"{gap} more mothers are needed; they are kept back from sale")
+    return found
+
+
+def _proposal(
+    strain: Strain,
+    rows: list[TrayStock],
+    pieces: dict[str, int],
+    monday: date,
+    most_share: float,
+    systems: list[WaterSystem],
+    by_class: dict[tuple[str, str], int],
+) -> str:
+    """Move some mothers of a line that stands in one system to where its class is at home."""
+    if len(pieces) != 1:
+        return ""
+    here = next(iter(pieces))
+    count = move_pieces(
+        pool_pieces=sum(pieces.values()),
+        hard_floor_pieces=strain.hard_floor_pieces,
+        most_share=most_share,
+    )
+    others = [row.code for row in systems if row.code != here]
+    if not count or not others:
+        return ""
+    target = min(others, key=lambda code: (-by_class.get((strain.strain_class_id, code), 0), code))
+    is_held = any(row.is_held_in(monday) for row in rows)
+    return f"move {count} to {target}{' when the hold lifts' if is_held else ''}"
+
+
+@dataclass(frozen=True, slots=True)
+class LineLot:
+    """One lot of a line, as the map of the line shows it."""
+
+    lot: str
+    parent: str
+    generation: int
+    form: str
+    state: str
+    cut_on: date | None
+    trays: tuple[str, ...]
+    system: str
+    pieces: int
+
+
+def line_of(*, strain_key: str) -> tuple[Strain, list[LineLot]]:
+    """A strain and every lot of its line that stands somewhere or has cuttings that do.
+
+    Raises Unknown.
+    """
+    strain = Strain.objects.select_related("strain_class").filter(key=strain_key).first()
+    if strain is None:
+        raise Unknown(kind="strain", name=strain_key or "(none)")
+    standing: dict[int, list[Balance]] = {}
+    balances = Balance.objects.filter(lot__strain_form__strain=strain, pieces__gt=0)
+    for row in balances.select_related("tray__trough__system").order_by("tray__code"):
+        standing.setdefault(row.lot_id, []).append(row)
+    lots = Lot.objects.filter(strain_form__strain=strain).select_related(
+        "strain_form__form", "parent"
+    )
+    parents = {lot.parent_id for lot in lots}
+    shown = [lot for lot in lots if lot.pk in standing or lot.pk in parents]
+    rows = [_line_lot(lot, standing.get(lot.pk, [])) for lot in shown]
+    order = {"kept": 0, "ready": 1, "growing": 2}
+    return strain, sorted(
+        rows, key=lambda row: (row.generation, order.get(row.state, 3), row.system, row.lot)
+    )
+
+
+def _line_lot(lot: Lot, rows: list[Balance]) -> LineLot:
+    systems = sorted({row.tray.trough.system.code for row in rows})
+    return LineLot(
+        lot=lot.code,
+        parent=lot.parent.code if lot.parent else "",
+        generation=lot.generation,
+        form=lot.strain_form.form.name,
+        state=lot.get_state_display(),
+        cut_on=lot.cut_on,
+        trays=tuple(row.tray.code for row in rows),
+        system=", ".join(systems),
+        pieces=sum(row.pieces for row in rows),
+    )
