@@ -15,7 +15,7 @@ from django.views.decorators.http import require_POST
 from config.ticking import tick
 from inventory.clock import farm_now, move_clock
 from inventory.errors import FarmError
-from inventory.models import Clock, Hold, Site, User
+from inventory.models import Clock, Hold, Message, Site, User
 from orders.calc.weeks import time_text
 from orders.models import Line, ListLine, Order, ShipWeek
 from orders.pages import customer_of, signed_in, visible_orders
@@ -74,6 +74,7 @@ def _staff_rows(user: User, week: ShipWeek | None) -> dict[str, Any]:
         "plans": _plans(week),
         "sheets": _sheets(week),
         "credits": _credits(),
+        "parked": Message.objects.filter(state=Message.State.PARKED).count(),
         "may_move_clock": user.may("move_clock") and demo_now_at is not None,
         "clock_value": f"{timezone.localtime(farm_now()):%Y-%m-%dT%H:%M}",
     }

@@ -84,6 +84,8 @@ def write_message(
     key = f"{key}:{user.code}"
     if Message.objects.filter(key=key).exists():
         return None
+    # A reason typed on two lines must not end the subject's header.
+    subject = " ".join(subject.split())[:200]
     url = f"{settings.FARM_ADDRESS}{action.path}"
     site = Site.objects.filter(is_origin=True).first()
     shown = {
@@ -104,7 +106,7 @@ def write_message(
         user=user,
         to_name=user.name,
         to_address=user.email,
-        subject=subject[:200],
+        subject=subject,
         text=_plain(render_to_string(f"mail/{template}.txt", shown)),
         html=render_to_string(f"mail/{template}.html", shown),
         action=action.words[:120],

@@ -54,8 +54,16 @@ def _write_list_is_out(version: ListVersion, now: datetime) -> None:
     lines = list(version.lines.select_related("listing__strain_form__strain__strain_class"))
     offered = [line for line in lines if line.status == ListLine.Status.OFFERED]
     resting = [line for line in lines if line.status == ListLine.Status.RESTING]
-    for customer in Customer.objects.prefetch_related("tiers", "ship_tos"):
-        shops = [row for row in customer.ship_tos.all() if _may_receive(row, offered, on)]
+    # No paper lifts what a region forbids, so the answer is the same for every shop of a region.
+    open_regions: dict[tuple[str, bool], bool] = {}
+    for customer in Customer.objects.prefetch_related("tiers", "ship_tos__customer"):
+        shops = []
+        for ship_to in customer.ship_tos.all():
+            region = (ship_to.region, ship_to.is_export)
+            if region not in open_regions:
+                open_regions[region] = _may_receive(ship_to, offered, on)
+            if open_regions[region]:
+                shops.append(ship_to)
         if not shops:
             continue
         tier = customer.tier_on(on)

@@ -69,6 +69,17 @@ def test_on_sunday_evening_only_those_who_may_end_short_are_told(closed_farm):
     assert all(letter.text.count("http") == 1 for letter in told)
 
 
+def test_that_goes_out_at_five_and_not_before(published_farm, fixtures_folder):
+    play(folder=fixtures_folder, until=farm_time("2026-11-28 12:00"))
+    tick(farm_time("2026-11-29 16:59"))
+    assert not letters("your line may be short")
+    tick(farm_time("2026-11-29 17:00"))
+    told = letters("your line may be short")
+    tick(farm_time("2026-11-29 17:01"))
+
+    assert told and letters("your line may be short") == told
+
+
 def test_each_shop_is_told_what_it_was_promised_and_what_it_costs(inked_farm):
     told = {letter.key.split(":")[1]: letter for letter in letters("promised")}
 

@@ -8,8 +8,10 @@ from django.conf import settings
 from django.db import transaction
 from django.urls import reverse
 
+from config.ticking import hand_on_happenings
 from inventory.clock import is_first, machine_now
 from inventory.errors import ForbiddenMove, NotAllowed
+from inventory.holds import raise_hold
 from inventory.messaging import Action, File, deliver_messages, try_again, wait_after, write_message
 from inventory.models import Happening, Message
 from inventory.setting_book import SettingBook
@@ -223,6 +225,23 @@ def test_with_no_server_letters_lie_in_a_folder_one_file_each(write, settings, t
     assert message.message_id in ids
 
 
+def test_what_people_type_neither_ends_a_header_nor_becomes_markup(farm, person, door):
+    server = door()
+    Message.objects.all().delete()
+    hold = raise_hold(
+        scope_kind="system", scope="T", reason='film\r\nBcc: <b>x</b> & "y"', grade="suspected",
+        at=NOW, user=person("G1"),
+    )  # fmt: skip
+    hand_on_happenings(now=NOW)
+    assert deliver().sent == 2
+
+    letter = message_from_bytes(server.kept[0], policy=policy.default)
+    assert letter["Bcc"] is None
+    assert letter["Subject"] == f'Hold on {hold.scope}: film Bcc: <b>x</b> & "y"'
+    assert "&lt;b&gt;x&lt;/b&gt;" in letter.get_body(("html",)).get_content()
+    assert '<b>x</b> & "y"' in letter.get_body(("plain",)).get_content()
+
+
 def test_something_timed_is_done_by_whoever_comes_first(db):
     assert is_first(key="a", now=NOW)
     assert not is_first(key="a", now=NOW)
@@ -244,6 +263,15 @@ def test_the_staff_see_what_was_sent_and_try_parked_ones_again(write, client, pe
     client.post(reverse("message-again", args=[message.pk]))
     message.refresh_from_db()
     assert message.state == "waiting"
+    assert "could not be delivered" not in client.get(reverse("today")).content.decode()
+
+
+def test_the_first_page_says_when_letters_are_parked(write, client, person):
+    write("a")
+    Message.objects.update(state="parked")
+    client.force_login(person("OF"))
+
+    assert "1 message could not be delivered" in client.get(reverse("today")).content.decode()
 
 
 def test_a_grower_may_look_but_not_send_and_a_buyer_sees_nothing(write, client, person):
@@ -258,8 +286,6 @@ def test_a_grower_may_look_but_not_send_and_a_buyer_sees_nothing(write, client, 
 
 
 def test_no_letter_is_written_by_a_happening_that_nobody_reads(farm):
-    from config.ticking import hand_on_happenings
-
     Happening.objects.create(kind="stock.sung_to", at=NOW)
     before = Message.objects.count()
     hand_on_happenings(now=NOW)
