@@ -261,6 +261,9 @@ def _store_looks(looks: Iterable[tuple[int, Note]], desk: _Desk) -> dict[int, Ta
 def _take_one(note: Note, desk: _Desk) -> Taken:
     """A note that does something, in a savepoint of its own."""
     kept = desk.aside.get(note.client_id)
+    if kept is not None:
+        # The time stands as it was read when the note came first.
+        note = replace(note, looked_at=datetime.fromisoformat(kept.note["looked_at"]))
     try:
         with transaction.atomic():
             _refuse_old(note, desk)

@@ -9,6 +9,7 @@ const place = $("#place");
 const pages = new Map([...document.querySelectorAll("template.trough-page")].map((one) => [one.dataset.code, one]));
 const order = [...pages.keys()];
 let last = null;
+let current = "";
 
 /* ---- what the page says ---- */
 
@@ -48,7 +49,7 @@ function markLooked(code) {
 
 const say = {
   stored(row) {
-    if (row.client_id === last && row.answer?.sentence) $("#read-back p").textContent = row.answer.sentence;
+    if (row.client_id === last && row.answer?.sentence) $("#read-back p").textContent = `${row.answer.sentence} ${row.lost ?? ""}`;
   },
   aside(row) { box(row, `${row.answer.sentence}`, []); },
   refused(words) { box({ client_id: "farm" }, words, []); },
@@ -102,6 +103,7 @@ async function leaveOut(row) {
 /* ---- one place at a time ---- */
 
 function show(code) {
+  current = code;
   disarm();
   const tray = code && document.querySelector(`[data-tray="${code}"]`);
   if (pages.has(code)) showTrough(code);
@@ -201,15 +203,19 @@ function arm(form) {
 
 async function take(form) {
   const facts = factsOf(form);
+  const was = current;
   const file = form.querySelector('input[type="file"]')?.files[0];
   for (const name of ["csrfmiddlewaretoken", "next", "token", "rows", "columns", "loose"]) delete facts[name];
   const note = { ...facts, client_id: store.newId(), looked_at: new Date().toISOString() };
   const photo = file ? await store.shrink(file) : null;
   const words = $(".reads", form)?.textContent || $("button[type=submit]", form)?.textContent || note.place;
-  await store.put({ client_id: note.client_id, note, state: "waiting", photo });
-  readBack(file && !photo ? `${words} The photo could not be read on this phone; the note goes without it.` : words, note.client_id);
+  const lost = file && !photo ? "The photo could not be read on this phone; the note goes without it." : "";
+  await store.put({ client_id: note.client_id, note, state: "waiting", photo, lost });
+  readBack(`${words} ${lost}`, note.client_id);
   follow(note);
   await tellWaiting();
+  // A quick thumb may have gone on while the note was written: leave it where it is.
+  if (current !== was) return sync();
   if (form.dataset.onward) {
     const at = order.indexOf(note.place);
     show(order[at + 1] ?? "");
