@@ -12,7 +12,7 @@ own mail service can tell the second copy; it is the only case that can repeat.
 
 import logging
 import smtplib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from email.utils import formataddr
@@ -64,55 +64,76 @@ class Action:
     path: str
 
 
-def write_message(
-    *,
-    key: str,
-    kind: str,
-    user: User,
-    subject: str,
-    why: str,
-    action: Action,
-    template: str,
-    context: Mapping[str, Any],
-    now: datetime,
-    attachments: tuple[tuple[str, Mapping[str, Any]], ...] = (),
-) -> Message | None:
-    """Write a letter in the caller's transaction. None where it is written already.
+@dataclass(frozen=True, slots=True)
+class Letter:
+    """One letter to be written. ``key`` names its cause; the reader is added to it.
 
     ``template`` names mail/NAME.html and mail/NAME.txt; ``attachments`` name a maker and its facts.
     """
-    key = f"{key}:{user.code}"
-    if Message.objects.filter(key=key).exists():
-        return None
-    # A reason typed on two lines must not end the subject's header.
-    subject = " ".join(subject.split())[:200]
-    url = f"{settings.FARM_ADDRESS}{action.path}"
+
+    key: str
+    kind: str
+    user: User
+    subject: str
+    why: str
+    action: Action
+    template: str
+    context: Mapping[str, Any]
+    attachments: tuple[tuple[str, Mapping[str, Any]], ...] = ()
+
+    @property
+    def own_key(self) -> str:
+        return f"{self.key}:{self.user.code}"
+
+
+def write_messages(letters: Iterable[Letter], *, now: datetime) -> list[Message]:
+    """Write letters in the caller's transaction, less those that are written already.
+
+    Two statements and one for each 500 letters, so that thousands of shops hear of a list at once.
+    """
+    wanted = {letter.own_key: letter for letter in letters}
     site = Site.objects.filter(is_origin=True).first()
-    shown = {
-        **context,
-        "subject": subject,
-        "reader": user,
-        "action": action,
-        "action_url": url,
-        "why": why,
+    house = {
         "farm_name": site.name if site else "The farm",
         "farm_town": site.town if site else "",
         "inks": mail_inks(),
     }
-    return Message.objects.create(
-        key=key,
-        kind=kind,
-        why=why[:200],
-        user=user,
-        to_name=user.name,
-        to_address=user.email,
+    keys = list(wanted)
+    for start in range(0, len(keys), AT_ONCE):
+        some = Message.objects.filter(key__in=keys[start : start + AT_ONCE])
+        for known in some.values_list("key", flat=True):
+            del wanted[known]
+    rows = [_draw(letter, house, now) for letter in wanted.values()]
+    return Message.objects.bulk_create(rows, batch_size=500)
+
+
+def _draw(letter: Letter, house: Mapping[str, Any], now: datetime) -> Message:
+    # A reason typed on two lines must not end the subject's header.
+    subject = " ".join(letter.subject.split())[:200]
+    url = f"{settings.FARM_ADDRESS}{letter.action.path}"
+    shown = {
+        **house,
+        **letter.context,
+        "subject": subject,
+        "reader": letter.user,
+        "action": letter.action,
+        "action_url": url,
+        "why": letter.why,
+    }
+    return Message(
+        key=letter.own_key,
+        kind=letter.kind,
+        why=letter.why[:200],
+        user=letter.user,
+        to_name=letter.user.name,
+        to_address=letter.user.email,
         subject=subject,
-        text=_plain(render_to_string(f"mail/{template}.txt", shown)),
-        html=render_to_string(f"mail/{template}.html", shown),
-        action=action.words[:120],
+        text=_plain(render_to_string(f"mail/{letter.template}.txt", shown)),
+        html=render_to_string(f"mail/{letter.template}.html", shown),
+        action=letter.action.words[:120],
         action_url=url[:300],
-        attachments=[[maker, dict(facts)] for maker, facts in attachments],
-        message_id=_message_id(key),
+        attachments=[[maker, dict(facts)] for maker, facts in letter.attachments],
+        message_id=_message_id(letter.own_key),
         written_at=now,
     )
 

@@ -15,7 +15,7 @@ from django.utils import timezone
 from inventory.clock import is_first
 from inventory.holds import held_balances
 from inventory.looking_first import PLACES, LookFirst
-from inventory.messaging import Action, write_message
+from inventory.messaging import Action, Letter, write_messages
 from inventory.models import Balance, Happening, Hold
 from inventory.people import Role, User
 from inventory.setting_book import SettingBook
@@ -33,8 +33,8 @@ def follow_happening(happening: Happening, *, now: datetime) -> None:
         "trays": held.count(),
         "raised_words": f"{timezone.localtime(hold.raised_at):%a %-d %b %H:%M}",
     }
-    for user in people(Role.LEAD, Role.OFFICE).exclude(pk=hold.raised_by_id):
-        write_message(
+    letters = [
+        Letter(
             key=f"hold:{hold.code}",
             kind="hold raised",
             user=user,
@@ -43,8 +43,10 @@ def follow_happening(happening: Happening, *, now: datetime) -> None:
             action=Action(f"Look at {hold.code}", reverse("holds")),
             template="hold_raised",
             context=context,
-            now=now,
         )
+        for user in people(Role.LEAD, Role.OFFICE).exclude(pk=hold.raised_by_id)
+    ]
+    write_messages(letters, now=now)
 
 
 def people(*roles: Role) -> Any:
@@ -80,8 +82,8 @@ def _write_recounts(on: date, now: datetime, places: Sequence[LookFirst], old_da
         "old_trays": old.count(),
         "after_days": old_days + 1,
     }
-    for user in people(Role.GROWER):
-        write_message(
+    letters = [
+        Letter(
             key=f"recount:{on}",
             kind="recount me",
             user=user,
@@ -90,8 +92,10 @@ def _write_recounts(on: date, now: datetime, places: Sequence[LookFirst], old_da
             action=Action(f"Count tray {first.place}", tray_path(first.place)),
             template="recount",
             context=context,
-            now=now,
         )
+        for user in people(Role.GROWER)
+    ]
+    write_messages(letters, now=now)
 
 
 def tray_path(code: str) -> str:
@@ -105,8 +109,8 @@ def _write_last_looks(on: date, now: datetime) -> None:
         counted = len(hold.counted_looks())
         if hold.needs_looks - counted != 1 or hold.earliest_lift_on() != on:
             continue
-        for user in people(Role.LEAD):
-            write_message(
+        letters = [
+            Letter(
                 key=f"last look:{hold.code}:{on}",
                 kind="last clean look due",
                 user=user,
@@ -115,5 +119,7 @@ def _write_last_looks(on: date, now: datetime) -> None:
                 action=Action(f"Note the look for {hold.code}", reverse("holds")),
                 template="last_look",
                 context={"hold": hold, "counted": counted, "needs": hold.needs_looks},
-                now=now,
             )
+            for user in people(Role.LEAD)
+        ]
+        write_messages(letters, now=now)

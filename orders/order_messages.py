@@ -10,11 +10,12 @@ from zoneinfo import ZoneInfo
 
 from django.conf import settings
 from django.db import transaction
+from django.db.models import QuerySet
 from django.urls import reverse
 from django.utils import timezone
 
 from inventory.clock import is_first
-from inventory.messaging import Action, File, write_message
+from inventory.messaging import Action, File, Letter, write_messages
 from inventory.models import Happening
 from inventory.people import Role, User
 from inventory.setting_book import SettingBook
@@ -38,8 +39,16 @@ from orders.weeks import week_line
 
 def readers_of(*, customer: Customer) -> list[User]:
     """Everybody who orders for a customer and may log in."""
-    seats = Seat.objects.filter(customer=customer, user__is_active=True)
-    return [seat.user for seat in seats.select_related("user").order_by("user__pk")]
+    return readers_by_customer(Seat.objects.filter(customer=customer)).get(customer.pk, [])
+
+
+def readers_by_customer(seats: QuerySet[Seat]) -> dict[int, list[User]]:
+    """The people of some seats who may log in, by customer, in one statement."""
+    found: dict[int, list[User]] = {}
+    active = seats.filter(user__is_active=True).select_related("user").order_by("user__pk")
+    for seat in active:
+        found.setdefault(seat.customer_id, []).append(seat.user)
+    return found
 
 
 def follow_happening(happening: Happening, *, now: datetime) -> None:
@@ -50,12 +59,15 @@ def follow_happening(happening: Happening, *, now: datetime) -> None:
 
 
 def _write_list_is_out(version: ListVersion, now: datetime) -> None:
-    week, on = version.week, timezone.localdate(version.published_at)
+    on = timezone.localdate(version.published_at)
     lines = list(version.lines.select_related("listing__strain_form__strain__strain_class"))
     offered = [line for line in lines if line.status == ListLine.Status.OFFERED]
     resting = [line for line in lines if line.status == ListLine.Status.RESTING]
+    counts = {"offered": len(offered), "resting": len(resting)}
+    readers = readers_by_customer(Seat.objects.all())
     # No paper lifts what a region forbids, so the answer is the same for every shop of a region.
     open_regions: dict[tuple[str, bool], bool] = {}
+    letters: list[Letter] = []
     for customer in Customer.objects.prefetch_related("tiers", "ship_tos__customer"):
         shops = []
         for ship_to in customer.ship_tos.all():
@@ -64,33 +76,46 @@ def _write_list_is_out(version: ListVersion, now: datetime) -> None:
                 open_regions[region] = _may_receive(ship_to, offered, on)
             if open_regions[region]:
                 shops.append(ship_to)
-        if not shops:
-            continue
-        tier = customer.tier_on(on)
-        zone = shops[0].time_zone
-        context = {
-            "week": week,
-            "offered": len(offered),
-            "resting": len(resting),
-            "shops": ", ".join(shop.place for shop in shops),
-            "cut_off_words": time_text(at=week.cut_off_at, zone=zone),
-            "ship_words": " and ".join(f"{day:%a %-d %b}" for day in week.ship_days),
-            **week_context(week=week, ship_to=shops[0], now=now),
-        }
-        facts = {"week": week.name, "version": version.number, "tier": tier}
-        for user in readers_of(customer=customer):
-            write_message(
-                key=f"list:{week.name}",
-                kind="list is out",
-                user=user,
-                subject=f"Availability {week.name}: order until {context['cut_off_words']}",
-                why=f"you order for {customer.name}",
-                action=Action(f"Open the list of {week.name}", reverse("list", args=[week.name])),
-                template="list_is_out",
-                context=context,
-                now=now,
-                attachments=(("list.pdf", facts),),
-            )
+        if shops:
+            people_there = readers.get(customer.pk, [])
+            letters += _list_letters(version, customer, shops, people_there, counts, now)
+    write_messages(letters, now=now)
+
+
+def _list_letters(
+    version: ListVersion,
+    customer: Customer,
+    shops: list[ShipTo],
+    readers: list[User],
+    counts: dict[str, int],
+    now: datetime,
+) -> list[Letter]:
+    week, zone = version.week, shops[0].time_zone
+    cut_off_words = time_text(at=week.cut_off_at, zone=zone)
+    context = {
+        "week": week,
+        **counts,
+        "shops": ", ".join(shop.place for shop in shops),
+        "cut_off_words": cut_off_words,
+        "ship_words": " and ".join(f"{day:%a %-d %b}" for day in week.ship_days),
+        **week_context(week=week, ship_to=shops[0], now=now),
+    }
+    tier = customer.tier_on(timezone.localdate(version.published_at))
+    facts = {"week": week.name, "version": version.number, "tier": tier}
+    return [
+        Letter(
+            key=f"list:{week.name}",
+            kind="list is out",
+            user=user,
+            subject=f"Availability {week.name}: order until {cut_off_words}",
+            why=f"you order for {customer.name}",
+            action=Action(f"Open the list of {week.name}", reverse("list", args=[week.name])),
+            template="list_is_out",
+            context=context,
+            attachments=(("list.pdf", facts),),
+        )
+        for user in readers
+    ]
 
 
 def _may_receive(ship_to: ShipTo, offered: Iterable[ListLine], on: date) -> bool:
@@ -181,8 +206,8 @@ def _write_short_lines_to(
         "plural": words,
         **week_context(week=week, ship_to=first.ship_to, now=now, ship_on=first.ship_on),
     }
-    for user in readers_of(customer=customer):
-        write_message(
+    letters = [
+        Letter(
             key=f"short:{week.name}",
             kind="your line may be short",
             user=user,
@@ -191,8 +216,10 @@ def _write_short_lines_to(
             action=action,
             template="line_may_be_short",
             context=context,
-            now=now,
         )
+        for user in readers_of(customer=customer)
+    ]
+    write_messages(letters, now=now)
 
 
 def _write_law_reviews(now: datetime) -> None:
@@ -221,8 +248,8 @@ def _write_law_review(rows: list[RegionRule], on: date, now: datetime) -> None:
         }
         for row in rows
     ]
-    for user in people(Role.OFFICE, Role.OWNER):
-        write_message(
+    letters = [
+        Letter(
             key=f"law:{on}",
             kind="law row past review",
             user=user,
@@ -231,8 +258,10 @@ def _write_law_review(rows: list[RegionRule], on: date, now: datetime) -> None:
             action=Action("Look at the region rules", rules_path()),
             template="law_review",
             context={"rows": shown, "count": len(rows)},
-            now=now,
         )
+        for user in people(Role.OFFICE, Role.OWNER)
+    ]
+    write_messages(letters, now=now)
 
 
 def rules_path() -> str:

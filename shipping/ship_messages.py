@@ -11,7 +11,7 @@ from typing import Any
 from django.urls import reverse
 from django.utils import timezone
 
-from inventory.messaging import Action, write_message
+from inventory.messaging import Action, Letter, write_messages
 from inventory.models import Happening
 from inventory.setting_book import SettingBook
 from orders.calc.weeks import time_text
@@ -59,8 +59,8 @@ def _write(
         "lands_words": f"{order.ship_on + timedelta(days=1):%a %-d %b}",
         **context,
     }
-    for user in readers_of(customer=order.customer):
-        write_message(
+    letters = [
+        Letter(
             key=key,
             kind=kind,
             user=user,
@@ -69,8 +69,10 @@ def _write(
             action=action,
             template=template,
             context=shown,
-            now=now,
         )
+        for user in readers_of(customer=order.customer)
+    ]
+    write_messages(letters, now=now)
 
 
 def _open_order(order: Order, words: str) -> Action:
@@ -248,8 +250,8 @@ def _write_recall(happening: Happening, now: datetime) -> None:
         recall__code=facts["recall"], customer__code=facts["customer"]
     )
     sure = "is confirmed" if facts["is_confirmed"] else "is suspected, not confirmed"
-    for user in readers_of(customer=notice.customer):
-        write_message(
+    letters = [
+        Letter(
             key=f"recall:{facts['recall']}",
             kind="hold touches you",
             user=user,
@@ -260,8 +262,10 @@ def _write_recall(happening: Happening, now: datetime) -> None:
             ),
             template="recall_notice",
             context={"notice": notice, "headline": f"{facts['reason'].capitalize()} {sure}."},
-            now=now,
         )
+        for user in readers_of(customer=notice.customer)
+    ]
+    write_messages(letters, now=now)
 
 
 WRITERS: dict[str, Callable[[Order, Happening, datetime], None]] = {

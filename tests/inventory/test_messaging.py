@@ -12,7 +12,15 @@ from config.ticking import hand_on_happenings
 from inventory.clock import is_first, machine_now
 from inventory.errors import ForbiddenMove, NotAllowed
 from inventory.holds import raise_hold
-from inventory.messaging import Action, File, deliver_messages, try_again, wait_after, write_message
+from inventory.messaging import (
+    Action,
+    File,
+    Letter,
+    deliver_messages,
+    try_again,
+    wait_after,
+    write_messages,
+)
 from inventory.models import Happening, Message
 from inventory.setting_book import SettingBook
 from tests.inventory.mail_door import MailDoor
@@ -43,12 +51,12 @@ def write(farm, person):
     Message.objects.all().delete()
 
     def one(key, code="B02", **more):
-        return write_message(
+        letter = Letter(
             key=key, kind="recount me", user=person(code), subject=f"Subject of {key}",
             why="a test asks", action=Action("Do it", "/do/it/"), template="recount",
-            context={"first": {"place": "T1.1", "words": "count it"}},
-            now=NOW, **more,
+            context={"first": {"place": "T1.1", "words": "count it"}}, **more,
         )  # fmt: skip
+        return next(iter(write_messages([letter], now=NOW)), None)
 
     return one
 
@@ -63,6 +71,23 @@ def test_one_cause_and_reader_writes_one_letter(write):
     assert write("a") is None
     assert write("a", code="B03").message_id != first.message_id
     assert Message.objects.count() == 2
+
+
+def test_four_hundred_letters_are_written_in_a_handful_of_statements(
+    farm, person, django_assert_max_num_queries
+):
+    reader = person("B02")
+    letters = [
+        Letter(
+            key=f"k{number}", kind="recount me", user=reader, subject="s", why="w",
+            action=Action("a", "/"), template="recount", context={"first": {"words": "x"}},
+        )
+        for number in range(400)
+    ]  # fmt: skip
+    # SQLite takes 999 values a statement, so nine of these write; PostgreSQL needs one.
+    with django_assert_max_num_queries(14):
+        write_messages(letters, now=NOW)
+    assert Message.objects.filter(subject="s").count() == 400
 
 
 def test_a_letter_goes_with_its_cause_when_that_is_taken_back(write):
