@@ -10,7 +10,7 @@ from datetime import datetime
 
 from django.db import transaction
 
-from inventory import walk_messages
+from inventory import ready_dates, walk_messages
 from inventory.models import Happening
 from orders import feeding, listing, order_messages
 from orders.shortness import places_to_look_first
@@ -32,6 +32,7 @@ READERS: tuple[Callable[..., None], ...] = (
 def tick(now: datetime) -> int:
     """Do all that is due at a time. Returns how many happenings were handed on."""
     handed_on = hand_on_happenings(now=now)
+    ready_dates.refresh_when_due(now=now)
     listing.publish_due_lists(now=now)
     listing.close_due_lists(now=now)
     losses.close_windows(now=now)

@@ -26,11 +26,7 @@ def open_week(*, monday: date, farm_zone: str) -> ShipWeek:
     known = ShipWeek.objects.filter(monday=monday).first()
     if known is not None:
         return known
-    # The week before decides when this list goes out, so its days are read as well.
-    days = NoDeliveryDay.objects.filter(
-        region="", day__range=(monday - timedelta(days=7), monday + timedelta(days=7))
-    ).values_list("day", flat=True)
-    calendar = ship_calendar(monday=monday, no_delivery_days=frozenset(days), farm_zone=farm_zone)
+    calendar = calendar_of(monday=monday, farm_zone=farm_zone)
     return ShipWeek.objects.create(
         monday=monday,
         name=calendar.name,
@@ -39,6 +35,15 @@ def open_week(*, monday: date, farm_zone: str) -> ShipWeek:
         first_ship_on=calendar.ship_days[0],
         last_ship_on=calendar.ship_days[-1],
     )
+
+
+def calendar_of(*, monday: date, farm_zone: str = settings.FARM_TIME_ZONE) -> WeekCalendar:
+    """The days of the ship week that begins on a Monday, from the days of no delivery."""
+    # The week before decides when this list goes out, so its days are read as well.
+    days = NoDeliveryDay.objects.filter(
+        region="", day__range=(monday - timedelta(days=7), monday + timedelta(days=7))
+    ).values_list("day", flat=True)
+    return ship_calendar(monday=monday, no_delivery_days=frozenset(days), farm_zone=farm_zone)
 
 
 def week_named(*, name: str) -> ShipWeek:
