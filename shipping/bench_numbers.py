@@ -115,8 +115,11 @@ def _prices(book: SettingBook) -> PriceBook:
     )
 
 
-def lane_day(*, ship_to: ShipTo, forecast: Forecast) -> LaneDay:
-    """A ship-to's lane with one forecast, as the numbers-only rooms want it."""
+def lane_day(*, ship_to: ShipTo, forecast: Forecast, is_depot_accepted: bool = False) -> LaneDay:
+    """A ship-to's lane with one forecast, as the numbers-only rooms want it.
+
+    ``is_depot_accepted`` allows the depot for one order whose ship-to does not as a rule.
+    """
     lane = ship_to.lane
     named = {
         "evening": forecast.evening_c,
@@ -142,7 +145,7 @@ def lane_day(*, ship_to: ShipTo, forecast: Forecast) -> LaneDay:
         legs=tuple(legs),
         points={name: value for name, value in named.items() if value is not None},
         is_sunny=lane.is_sunny,
-        is_depot_allowed=ship_to.is_depot_allowed,
+        is_depot_allowed=ship_to.is_depot_allowed or is_depot_accepted,
         is_collected=ship_to.is_collected,
     )
 

@@ -92,7 +92,9 @@ def make_plan(
     )
     outcome = None
     if forecast is not None and is_fresh:
-        day = lane_day(ship_to=order.ship_to, forecast=forecast)
+        day = lane_day(
+            ship_to=order.ship_to, forecast=forecast, is_depot_accepted=order.is_depot_accepted
+        )
         outcome = _outcome(order.ship_to, rows, day, bench, has_holes)
     last = PackPlan.objects.filter(order=order).order_by("-id").first()
     PackPlan.objects.filter(order=order, void_at__isnull=True).update(

@@ -79,6 +79,10 @@ def _open_order(order: Order, words: str) -> Action:
     return Action(words, reverse("order", args=[order.number]))
 
 
+def _open_answer(order: Order, words: str) -> Action:
+    return Action(words, reverse("answer", args=[order.number]))
+
+
 def _write_promised(order: Order, happening: Happening, now: datetime) -> None:
     rows = [_promised_row(line) for line in _lines_of(order)]
     book = SettingBook.read(on=timezone.localdate(now))
@@ -89,7 +93,7 @@ def _write_promised(order: Order, happening: Happening, now: datetime) -> None:
         key=f"promised:{order.number}:{happening.pk}",
         kind="promised",
         subject=f"Order {order.number} is promised, leaves {order.ship_on:%a %-d %b}",
-        action=_open_order(order, f"Open order {order.number}: pay, late risk, depot"),
+        action=_open_answer(order, f"Choose for {order.number}: late risk, depot, day"),
         template="promised",
         context={
             "rows": rows,
@@ -180,7 +184,7 @@ def _write_weather(order: Order, happening: Happening, now: datetime) -> None:
         key=f"weather:{order.number}:{happening.pk}",
         kind="weather changed your box",
         subject=f"Order {order.number}: {headline}",
-        action=_open_order(order, f"Choose depot, other day or cancel for {order.number}"),
+        action=_open_answer(order, f"Choose depot, other day or cancel for {order.number}"),
         template="weather_changed",
         context={
             "headline": headline,

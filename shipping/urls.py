@@ -1,6 +1,6 @@
 from django.urls import path
 
-from shipping import bench_pages, pages, recall_pages
+from shipping import answer_pages, bench_pages, pages, recall_pages
 
 urlpatterns = [
     path("weeks/<str:week_name>/sheets/", pages.sheets_page, name="sheets"),
@@ -14,6 +14,7 @@ urlpatterns = [
     path("orders/<str:number>/bench/", bench_pages.bench_page, name="bench"),
     path("orders/<str:number>/forecast/", bench_pages.forecast_page, name="forecast"),
     path("reports/<int:report_id>/decide/", bench_pages.decide_page, name="decide"),
+    path("orders/<str:number>/answer/", answer_pages.answer_page, name="answer"),
     path("orders/<str:number>/plan/", pages.plan_page, name="plan"),
     path("orders/<str:number>/bag-labels.pdf", pages.bag_labels_page, name="bag-labels"),
     path("orders/<str:number>/box-labels.pdf", pages.box_labels_page, name="box-labels"),

@@ -56,6 +56,8 @@ class Order(models.Model):
         settings.AUTH_USER_MODEL, models.PROTECT, related_name="+", null=True
     )
     is_late_risk_accepted = models.BooleanField(default=False)
+    # The shop lets this one go to the depot where its ship-to does not as a rule.
+    is_depot_accepted = models.BooleanField(default=False)
     note = models.CharField(max_length=300, blank=True)
     office_note = models.CharField(max_length=300, blank=True)
 

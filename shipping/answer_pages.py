@@ -1,0 +1,51 @@
+"""The page on which a shop says how its box may travel. Thin: it calls the hop."""
+
+import json
+from datetime import datetime
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+
+from inventory.clock import farm_now
+from orders.calc.weeks import time_text
+from orders.models import Order
+from orders.pages import order_for, signed_in
+from orders.weeks import week_line
+from shipping.answering import answer, answer_until, choices_of
+from shipping.models import PackPlan
+
+
+@login_required
+def answer_page(request: HttpRequest, number: str) -> HttpResponse:
+    """How an order may travel: the verdict, what was tried, and the shop's choice."""
+    user, now = signed_in(request), farm_now()
+    order = order_for(user, number)
+    if request.method == "POST":
+        answer(order=order, choice=request.POST.get("choice", ""), user=user, now=now)
+        messages.success(request, f"Your answer on order {number} is taken.")
+        return redirect("order", number)
+    return render(request, "shipping/answer.html", _context(order, user.is_staff_member, now))
+
+
+def _context(order: Order, is_staff: bool, now: datetime) -> dict[str, Any]:
+    zone = timezone.get_current_timezone_name() if is_staff else order.ship_to.time_zone
+    plan = PackPlan.objects.filter(order=order, void_at__isnull=True).first()
+    until = answer_until(order=order)
+    choices = choices_of(order=order)
+    return {
+        "order": order,
+        "plan": plan,
+        "options": json.loads(plan.record).get("options", []) if plan else [],
+        "offered": [row for row in choices if not row.why_not],
+        "not_offered": [row for row in choices if row.why_not],
+        "until_words": time_text(at=until, zone=zone),
+        "is_late": now > until,
+        "may_answer": order.state in ("promised", "in pick", "packed")
+        and (is_staff or now <= until),
+        "standing": order.customer.late_risk_choice,
+        "week_line": week_line(week=order.week, now=now, zone=zone, ship_on=order.ship_on),
+    }
