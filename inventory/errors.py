@@ -41,3 +41,10 @@ class ForbiddenMove(FarmError):
     code = "forbidden_move"
     title = "That move does not exist"
     message = "{kind} {name} is {state} and cannot become {wanted}: {why}."
+
+
+class ReasonMissing(FarmError):
+    code = "reason_missing"
+    status = 422
+    title = "A reason is needed"
+    message = "Say why: {what} needs a reason that others can read."

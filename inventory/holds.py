@@ -10,7 +10,8 @@ from typing import Any
 from django.db import transaction
 from django.utils import timezone
 
-from inventory.errors import FarmError, ForbiddenMove, Unknown
+from inventory.changing import note_change
+from inventory.errors import FarmError, ForbiddenMove, ReasonMissing, Unknown
 from inventory.models import (
     Balance,
     Happening,
@@ -30,13 +31,6 @@ SCOPES: dict[str, tuple[Any, str]] = {
     "tray": (Tray, "tray"),
     "lot": (Lot, "lot"),
 }
-
-
-class ReasonMissing(FarmError):
-    code = "reason_missing"
-    status = 422
-    title = "A reason is needed"
-    message = "Say why: {what} needs a reason that others can read."
 
 
 class LiftNotEarned(FarmError):
@@ -76,14 +70,9 @@ def raise_hold(
     Raises Unknown, ReasonMissing, NotAllowed.
     """
     user.must("raise_hold")
-    if scope_kind not in SCOPES:
-        raise Unknown(kind="kind of place", name=scope_kind or "(none)")
     if not reason:
         raise ReasonMissing(what="a hold")
-    model, words = SCOPES[scope_kind]
-    target = model.objects.filter(code=scope).first()
-    if target is None:
-        raise Unknown(kind=words, name=scope or "(none)")
+    target = place_of(scope_kind=scope_kind, scope=scope)
     if grade not in Hold.Grade.values:
         raise Unknown(kind="grade of a hold", name=grade)
     hold = Hold(
@@ -102,6 +91,17 @@ def raise_hold(
     hold.save()
     _tell(hold, "hold.raised", at)
     return hold
+
+
+def place_of(*, scope_kind: str, scope: str) -> Any:
+    """The system, trough, tray or lot of that code. Raises Unknown."""
+    if scope_kind not in SCOPES:
+        raise Unknown(kind="kind of place", name=scope_kind or "(none)")
+    model, words = SCOPES[scope_kind]
+    target = model.objects.filter(code=scope).first()
+    if target is None:
+        raise Unknown(kind=words, name=scope or "(none)")
+    return target
 
 
 def _next_code() -> str:
@@ -251,7 +251,7 @@ def _end(hold: Hold, state: str, at: datetime, user: User, reason: str) -> None:
 def lower_floor(*, strain_key: str, pieces: int, reason: str, user: User, at: datetime) -> Strain:
     """Set a strain's mother floor. Only the owner goes down, and nobody below the hard floor.
 
-    The happening left here is the audit row: who, from, to and why.
+    The Change kept here is the audit row: who, from, to and why.
     """
     strain = Strain.objects.select_for_update().filter(key=strain_key).first()
     if strain is None:
@@ -263,6 +263,16 @@ def lower_floor(*, strain_key: str, pieces: int, reason: str, user: User, at: da
         raise ReasonMissing(what="a new floor")
     was, strain.floor_pieces = strain.floor_pieces, pieces
     strain.save(update_fields=["floor_pieces"])
+    note_change(
+        what="strain",
+        name=strain.key,
+        field="floor",
+        was=was,
+        now_is=pieces,
+        reason=reason,
+        user=user,
+        at=at,
+    )
     facts = {
         "strain": strain.key,
         "was": was,

@@ -55,6 +55,7 @@ RIGHTS: dict[str, frozenset[str]] = {
     "approve_any_credit": frozenset({Role.OWNER}),
     "move_clock": frozenset({Role.OFFICE, Role.OWNER}),
     "send_messages_again": frozenset({Role.OFFICE, Role.OWNER}),
+    "edit_prices": frozenset({Role.OFFICE, Role.OWNER}),
     "see_staff_pages": STAFF,
 }
 

@@ -35,6 +35,7 @@ LIST_CHANGING = frozenset(
         "line.sold_through",
         "line.back",
         "floor.lowered",
+        "price.changed",
     }
 )
 
@@ -367,8 +368,10 @@ def follow_happening(happening: Happening, *, now: datetime) -> None:
         if last is None:
             continue
         draft = draft_list(week=week, now=now)
-        before = {row.listing_id: (row.status, row.stop) for row in last.lines.all()}
-        after = {row.listing.pk: (row.status, row.stop) for row in draft}
+        before = {
+            row.listing_id: (row.status, row.stop, row.price_tier_1) for row in last.lines.all()
+        }
+        after = {row.listing.pk: (row.status, row.stop, row.prices[0]) for row in draft}
         if before != after:
             publish_list(week=week, now=now, reason=_words_of(happening))
 

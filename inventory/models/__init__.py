@@ -1,4 +1,5 @@
 from inventory.models.care import MEASURES, CareRecord, LotRelease, WaterTest
+from inventory.models.changes import Change
 from inventory.models.clock import Clock, Happening, Setting
 from inventory.models.holds import Hold, HoldLook
 from inventory.models.ledger import Balance, Movement, Place, StockTotal
@@ -16,6 +17,7 @@ __all__ = [
     "Balance",
     "BaseBatch",
     "CareRecord",
+    "Change",
     "Clock",
     "Cohort",
     "ColourState",

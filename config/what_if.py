@@ -1,0 +1,365 @@
+"""What would change if ...: an act is done, looked at, and undone before anything is written.
+
+Call from: config/what_if_pages.py.
+Locks: those of the hop that is tried, until the trial is undone. Nothing here may call tick(), hand
+a happening on, write a file or post a letter: those would not be undone with the rows.
+"""
+
+import hashlib
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from datetime import datetime
+
+from django.db import transaction
+from django.utils import timezone
+
+from config.what_if_acts import Act
+from inventory.errors import FarmError, NotAllowed
+from inventory.people import Role, User
+from inventory.setting_book import SettingBook
+from orders.calc.weeks import week_monday
+from orders.listing import draft_list
+from orders.models import Promise, ShipWeek
+from orders.promising import can_promise_all
+from shipping.models import PackPlan, PickSheet
+
+
+class FarmChangedSince(FarmError):
+    code = "farm_changed_since"
+    title = "The farm has changed since"
+    message = (
+        "What was shown is no longer what would happen: {what}. Nothing was written. Look at it "
+        "again below and sign that."
+    )
+
+
+class OnlyAQuestion(FarmError):
+    code = "only_a_question"
+    title = "That can only be asked"
+    message = "{words} lies ahead: it can be asked today and signed on the day itself."
+
+
+@dataclass(frozen=True, slots=True)
+class ListRow:
+    """A listing on a week's list. Counts in sale units, prices for tiers 1 to 3."""
+
+    status: str
+    units: int
+    prices: tuple[str, str, str]
+    strain: str
+    form: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlanRow:
+    ship_on: str
+    verdict: str
+    delivery: str
+    boxes: str
+    freight: str
+    total: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """What people act on: lists by week and listing, promises that are short, sheets, plans."""
+
+    lists: dict[str, dict[str, ListRow]]
+    short: dict[str, int]
+    live_sheets: dict[str, str]
+    plans: dict[str, PlanRow]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One listing of one week that would not stay as it is."""
+
+    week: str
+    listing: str
+    strain: str
+    form: str
+    was_status: str
+    now_status: str
+    was_units: int
+    now_units: int
+    was_prices: tuple[str, str, str]
+    now_prices: tuple[str, str, str]
+
+    @property
+    def gain_units(self) -> int:
+        return self.now_units - self.was_units
+
+    @property
+    def is_back_from_nothing(self) -> bool:
+        return not self.was_units and self.now_units > 0
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIf:
+    """An act's consequences as they were shown, and the mark that a signature must bring back."""
+
+    sentence: str
+    changes: tuple[Change, ...]
+    short: tuple[tuple[str, int, int], ...]
+    touched: tuple[tuple[str, str], ...]
+    plans: tuple[tuple[str, PlanRow | None, PlanRow | None], ...]
+    mark: str
+    after: Picture
+
+
+@contextmanager
+def undone() -> Iterator[None]:
+    """A transaction that always ends as if it had never been."""
+    with transaction.atomic():
+        yield
+        transaction.set_rollback(True)
+
+
+def ask(*, act: Act, now: datetime, user: User) -> WhatIf:
+    """What an act would change, with nothing written. Raises what the act's own hop refuses.
+
+    Who may not do it may still ask: the trial is made in the owner's name and undone.
+    """
+    user.must("see_staff_pages")
+    trier = user if user.may(act.right) else _owner()
+    with undone():
+        act.prepare(now=now, user=trier)
+        before = picture(now=now, act=act)
+        touched = tuple(act.touched(now=now))
+        act.do(now=now, user=trier)
+        after = picture(now=now, act=act)
+    changes = _list_changes(before, after)
+    plans = tuple(
+        (number, before.plans.get(number), after.plans.get(number))
+        for number in sorted(before.plans.keys() | after.plans.keys())
+        if before.plans.get(number) != after.plans.get(number)
+    )
+    short = tuple(
+        (what, before.short.get(what, 0), after.short.get(what, 0))
+        for what in sorted(before.short.keys() | after.short.keys())
+        if before.short.get(what, 0) != after.short.get(what, 0)
+    )
+    return WhatIf(
+        sentence=_sentence(act, changes, plans, now),
+        changes=changes,
+        short=short,
+        touched=touched,
+        plans=plans,
+        mark=_mark(act, before, after, touched),
+        after=after,
+    )
+
+
+@transaction.atomic
+def sign(*, act: Act, mark: str, now: datetime, user: User) -> str:
+    """Do what was shown, and only that. Returns the act in words.
+
+    Raises FarmChangedSince where the trial made again now differs from the one that was shown,
+    OnlyAQuestion, NotAllowed, and what the act's own hop refuses.
+    """
+    user.must(act.right)
+    if not act.can_sign(now=now):
+        raise OnlyAQuestion(words=act.words)
+    shown = ask(act=act, now=now, user=user)
+    if shown.mark != mark:
+        raise FarmChangedSince(what="counts, orders or plans are others now")
+    act.do(now=now, user=user)
+    # Between the trial and the deed another person may have written: then neither stands.
+    if picture(now=now, act=act) != shown.after:
+        raise FarmChangedSince(what="somebody else wrote in the same moment")
+    return act.words
+
+
+def _owner() -> User:
+    owner = User.objects.filter(role=Role.OWNER, is_active=True).order_by("pk").first()
+    if owner is None:
+        raise NotAllowed(role="Nobody here", act="ask that", who="an owner")
+    return owner
+
+
+def _mark(act: Act, before: Picture, after: Picture, touched: tuple[tuple[str, str], ...]) -> str:
+    text = json.dumps([act.key, asdict(before), asdict(after), touched], sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def picture(*, now: datetime, act: Act) -> Picture:
+    """The farm as people act on it, at a moment. Reads only."""
+    weeks = open_weeks(now=now)
+    return Picture(
+        lists={week.name: _list_rows(week, now) for week in weeks},
+        short=_short(now),
+        live_sheets=_sheets(),
+        plans=_plans(act.order_numbers()),
+    )
+
+
+def open_weeks(*, now: datetime) -> list[ShipWeek]:
+    """Weeks whose list is not closed and whose shipping is not over, soonest first."""
+    monday = week_monday(timezone.localdate(now))
+    return list(ShipWeek.objects.filter(closed_at__isnull=True, monday__gte=monday))
+
+
+def _list_rows(week: ShipWeek, now: datetime) -> dict[str, ListRow]:
+    draft = draft_list(week=week, now=now, is_on_sale=week.published_at is not None)
+    return {
+        row.listing.name: ListRow(
+            status=row.status,
+            units=row.can_promise,
+            prices=(str(row.prices[0]), str(row.prices[1]), str(row.prices[2])),
+            strain=row.listing.strain_form.strain.name,
+            form=row.listing.strain_form.form.name,
+        )
+        for row in draft
+    }
+
+
+def _short(now: datetime) -> dict[str, int]:
+    """Promised pieces that what stands above the floor does not cover, by week and strain-form."""
+    on = timezone.localdate(now)
+    book = SettingBook.read(on=on)
+    live = Promise.objects.filter(state__in=Promise.IN_THE_WATER)
+    weeks = ShipWeek.objects.filter(pk__in=live.values("week"), last_ship_on__gte=on)
+    found = {}
+    for week in weeks:
+        rows = can_promise_all(week=week, on=on, is_on_sale=True, book=book)
+        for pk, row in rows.items():
+            missing = row.promised_pieces - row.supply.pieces
+            if missing > 0 and row.in_week_pieces:
+                names = live.filter(week=week, strain_form_id=pk)
+                orders = sorted(set(names.values_list("line__order__number", flat=True)))
+                found[f"{week.name} {row.stock.key}: orders {', '.join(orders)}"] = missing
+    return found
+
+
+def _sheets() -> dict[str, str]:
+    rows = PickSheet.objects.filter(state__in=["drawn", "printed"])
+    return {row.stamp: row.state for row in rows}
+
+
+def _plans(numbers: list[str]) -> dict[str, PlanRow]:
+    rows = PackPlan.objects.filter(order__number__in=numbers, void_at__isnull=True)
+    return {
+        row.order.number: PlanRow(
+            ship_on=f"{row.ship_on:%a %-d %b}",
+            verdict=row.verdict,
+            delivery=row.delivery,
+            boxes=", ".join(box["size"] for box in json.loads(row.record)["boxes"]),
+            freight=str(row.freight),
+            total=str(row.total),
+            sentence=row.sentence,
+        )
+        for row in rows.select_related("order")
+    }
+
+
+def _list_changes(before: Picture, after: Picture) -> tuple[Change, ...]:
+    found = []
+    gone = ListRow("not listed", 0, ("", "", ""), "", "")
+    for week, rows in after.lists.items():
+        for name in sorted(rows.keys() | before.lists[week].keys()):
+            was, now = before.lists[week].get(name, gone), rows.get(name, gone)
+            if was != now:
+                found.append(
+                    Change(
+                        week=week,
+                        listing=name,
+                        strain=now.strain or was.strain,
+                        form=now.form or was.form,
+                        was_status=was.status,
+                        now_status=now.status,
+                        was_units=was.units,
+                        now_units=now.units,
+                        was_prices=was.prices,
+                        now_prices=now.prices,
+                    )
+                )
+    found.sort(key=lambda row: (row.week, not row.is_back_from_nothing, -row.gain_units))
+    return tuple(found)
+
+
+NUMBER_WORDS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+
+
+def _sentence(
+    act: Act,
+    changes: tuple[Change, ...],
+    plans: tuple[tuple[str, PlanRow | None, PlanRow | None], ...],
+    now: datetime,
+) -> str:
+    parts = [part for part in (_gains(changes), _losses(changes), _priced(changes)) if part]
+    if plans:
+        parts.append(_plan_words(plans))
+    words = f"If {act.words}: " + ("; ".join(parts) if parts else "no list and no plan changes")
+    after = act.needs(now=now)
+    return f"{words}. {after}".strip()
+
+
+def _gains(changes: tuple[Change, ...]) -> str:
+    """W51 gains 72 Penny Row, 28 Bell Rope; two listings come back from nothing."""
+    words = []
+    for week in sorted({row.week for row in changes}):
+        back = [row for row in changes if row.week == week and row.is_back_from_nothing]
+        more = [row for row in changes if row.week == week and row.was_units < row.now_units]
+        more = [row for row in more if not row.is_back_from_nothing]
+        if back:
+            words.append(f"{_short_week(week)} gains {_names(back)}")
+            words.append(_back_words(len(back)))
+        if more:
+            words.append(f"{_short_week(week)} has more of {_names(more)}")
+    return "; ".join(words)
+
+
+def _back_words(count: int) -> str:
+    number = NUMBER_WORDS[count] if count < len(NUMBER_WORDS) else str(count)
+    return f"{number} listing{'s come' if count > 1 else ' comes'} back from nothing"
+
+
+def _losses(changes: tuple[Change, ...]) -> str:
+    words = []
+    for week in sorted({row.week for row in changes}):
+        less = [row for row in changes if row.week == week and row.was_units > row.now_units]
+        if less:
+            words.append(f"{_short_week(week)} loses {_names(less)}")
+    return "; ".join(words)
+
+
+def _names(rows: list[Change]) -> str:
+    strains = [row.strain for row in rows]
+    return ", ".join(
+        f"{abs(row.gain_units)} {row.strain}"
+        + (f" {row.form}" if strains.count(row.strain) > 1 else "")
+        for row in rows
+    )
+
+
+def _short_week(name: str) -> str:
+    return name.split("-", 1)[1]
+
+
+def _priced(changes: tuple[Change, ...]) -> str:
+    rows = [row for row in changes if row.was_prices != row.now_prices and row.was_prices[0]]
+    return "; ".join(
+        f"{_short_week(row.week)} lists {row.listing} at {row.now_prices[0]} instead of "
+        f"{row.was_prices[0]}"
+        for row in rows
+    )
+
+
+def _plan_words(plans: tuple[tuple[str, PlanRow | None, PlanRow | None], ...]) -> str:
+    words = []
+    for number, was, now in plans:
+        if was and now:
+            words.append(
+                f"order {number} goes {was.verdict} to {now.verdict}, freight {was.freight} to "
+                f"{now.freight}"
+                if was.verdict != now.verdict
+                else f"order {number} stays {now.verdict}, freight {was.freight} to {now.freight}"
+            )
+        elif now:
+            words.append(f"order {number} would be {now.verdict}, freight {now.freight}")
+    return "; ".join(words)
+
+

@@ -1,0 +1,116 @@
+"""HOP 5b price: a list price from a day on. Orders keep the price they were sent at.
+
+Call from: config/what_if_acts.py, config/editing.py.
+Locks: none; a second price for the same day is refused by the table.
+"""
+
+from datetime import date, datetime
+from decimal import Decimal
+
+from django.db import transaction
+from django.utils import timezone
+
+from inventory.changing import note_change
+from inventory.errors import FarmError
+from inventory.models import Happening, Listing
+from inventory.people import User
+from orders.models import Price
+
+MOST = Decimal("100000")
+
+
+class PriceUnreadable(FarmError):
+    code = "price_unreadable"
+    status = 422
+    title = "That price cannot be"
+    message = (
+        "{listing}: {why}. Type a price in the farm's money with two decimals, such as 14.00, "
+        "that starts today or later."
+    )
+
+
+class PriceSetThatDay(FarmError):
+    code = "price_set_that_day"
+    title = "A price starts that day already"
+    message = (
+        "{listing} has a price of {price} from {day}; orders may have been sent at it. Let the new "
+        "one start on a later day."
+    )
+
+
+@transaction.atomic
+def set_price(
+    *,
+    listing: Listing,
+    list_price: Decimal,
+    starts_on: date,
+    reason: str,
+    user: User,
+    now: datetime,
+    break_units: int | None = None,
+    break_price: Decimal | None = None,
+) -> Price:
+    """A new list price from a day on; what was sold before keeps its own.
+
+    Raises PriceUnreadable, PriceSetThatDay, ReasonMissing, NotAllowed.
+    """
+    user.must("edit_prices")
+    why = _why_not(list_price, starts_on, break_units, break_price, now)
+    if why:
+        raise PriceUnreadable(listing=listing.name, why=why)
+    taken = Price.objects.filter(listing=listing, starts_on=starts_on).first()
+    if taken is not None:
+        day = f"{starts_on:%-d %b %Y}"
+        raise PriceSetThatDay(listing=listing.name, price=taken.list_price, day=day)
+    last = Price.objects.filter(listing=listing, starts_on__lt=starts_on).order_by("starts_on")
+    was = last.last()
+    price = Price.objects.create(
+        listing=listing,
+        list_price=list_price,
+        break_units=break_units,
+        break_price=break_price,
+        starts_on=starts_on,
+        user=user,
+    )
+    note_change(
+        what="price",
+        name=listing.name,
+        field="list price",
+        was=was.list_price if was else None,
+        now_is=list_price,
+        reason=reason,
+        user=user,
+        at=now,
+        starts_on=starts_on,
+    )
+    facts = {
+        "listing": listing.name,
+        "was": str(was.list_price) if was else "",
+        "now": str(list_price),
+        "starts_on": starts_on.isoformat(),
+        "reason": reason,
+    }
+    Happening.objects.create(kind="price.changed", at=now, facts=facts)
+    return price
+
+
+def _why_not(
+    list_price: Decimal,
+    starts_on: date,
+    break_units: int | None,
+    break_price: Decimal | None,
+    now: datetime,
+) -> str:
+    """What is wrong with a price; empty where nothing is."""
+    for price in (list_price, break_price):
+        if price is None:
+            continue
+        if not price.is_finite() or not 0 < price < MOST or price != round(price, 2):
+            return f"{price} is no price"
+    if (break_units is None) != (break_price is None):
+        return "a break needs both its number of units and its price"
+    if break_units is not None and break_units < 2:
+        return "a break begins at 2 units or more"
+    if starts_on < timezone.localdate(now):
+        return f"{starts_on:%-d %b %Y} has passed, and what was sold then keeps its price"
+    return ""
