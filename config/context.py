@@ -64,6 +64,7 @@ def _links(request: HttpRequest, is_staff: bool) -> list[PageLink]:
         ]
         names.append(("Holds", reverse("holds")))
     if is_staff:
+        names.append(("What if", reverse("what-if")))
         names.append(("Messages", reverse("messages")))
         names.append(("Walk", reverse("walk")))
     return [PageLink(name, url, request.path == url) for name, url in names]

@@ -3,12 +3,13 @@
 from django.contrib.auth import views as auth
 from django.urls import include, path
 
-from config import pages, walk_page
+from config import pages, walk_page, what_if_pages
 
 urlpatterns = [
     path("", pages.today_page, name="today"),
     path("clock/", pages.clock_page, name="clock"),
     path("theme/", pages.theme_page, name="theme"),
+    path("what-if/", what_if_pages.what_if_page, name="what-if"),
     path("walk/", walk_page.walk_page, name="walk"),
     path("log-in/", auth.LoginView.as_view(template_name="login.html"), name="login"),
     path("log-out/", auth.LogoutView.as_view(), name="logout"),

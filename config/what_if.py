@@ -9,13 +9,15 @@ import hashlib
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from datetime import datetime
 
 from django.db import transaction
 from django.utils import timezone
 
 from config.what_if_acts import Act
+from config.what_if_rows import Change, ListRow, Picture, PlanChange, PlanRow, WhatIf
+from config.what_if_words import besides_of, sentence_of
 from inventory.errors import FarmError, NotAllowed
 from inventory.people import Role, User
 from inventory.setting_book import SettingBook
@@ -38,76 +40,7 @@ class FarmChangedSince(FarmError):
 class OnlyAQuestion(FarmError):
     code = "only_a_question"
     title = "That can only be asked"
-    message = "{words} lies ahead: it can be asked today and signed on the day itself."
-
-
-@dataclass(frozen=True, slots=True)
-class ListRow:
-    """A listing on a week's list. Counts in sale units, prices for tiers 1 to 3."""
-
-    status: str
-    units: int
-    prices: tuple[str, str, str]
-    strain: str
-    form: str
-
-
-@dataclass(frozen=True, slots=True)
-class PlanRow:
-    ship_on: str
-    verdict: str
-    delivery: str
-    boxes: str
-    freight: str
-    total: str
-    sentence: str
-
-
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """What people act on: lists by week and listing, promises that are short, sheets, plans."""
-
-    lists: dict[str, dict[str, ListRow]]
-    short: dict[str, int]
-    live_sheets: dict[str, str]
-    plans: dict[str, PlanRow]
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One listing of one week that would not stay as it is."""
-
-    week: str
-    listing: str
-    strain: str
-    form: str
-    was_status: str
-    now_status: str
-    was_units: int
-    now_units: int
-    was_prices: tuple[str, str, str]
-    now_prices: tuple[str, str, str]
-
-    @property
-    def gain_units(self) -> int:
-        return self.now_units - self.was_units
-
-    @property
-    def is_back_from_nothing(self) -> bool:
-        return not self.was_units and self.now_units > 0
-
-
-@dataclass(frozen=True, slots=True)
-class WhatIf:
-    """An act's consequences as they were shown, and the mark that a signature must bring back."""
-
-    sentence: str
-    changes: tuple[Change, ...]
-    short: tuple[tuple[str, int, int], ...]
-    touched: tuple[tuple[str, str], ...]
-    plans: tuple[tuple[str, PlanRow | None, PlanRow | None], ...]
-    mark: str
-    after: Picture
+    message = "That {words} lies ahead: it can be asked today and signed on the day itself."
 
 
 @contextmanager
@@ -129,11 +62,12 @@ def ask(*, act: Act, now: datetime, user: User) -> WhatIf:
         act.prepare(now=now, user=trier)
         before = picture(now=now, act=act)
         touched = tuple(act.touched(now=now))
-        act.do(now=now, user=trier)
+        needs = act.needs(now=now)
+        act.trial().do(now=now, user=trier)
         after = picture(now=now, act=act)
     changes = _list_changes(before, after)
     plans = tuple(
-        (number, before.plans.get(number), after.plans.get(number))
+        PlanChange(number, before.plans.get(number), after.plans.get(number))
         for number in sorted(before.plans.keys() | after.plans.keys())
         if before.plans.get(number) != after.plans.get(number)
     )
@@ -143,7 +77,10 @@ def ask(*, act: Act, now: datetime, user: User) -> WhatIf:
         if before.short.get(what, 0) != after.short.get(what, 0)
     )
     return WhatIf(
-        sentence=_sentence(act, changes, plans, now),
+        sentence=sentence_of(
+            words=act.words, stop=act.stop, changes=changes, plans=plans, needs=needs
+        ),
+        besides=besides_of(stop=act.stop, changes=changes),
         changes=changes,
         short=short,
         touched=touched,
@@ -160,9 +97,9 @@ def sign(*, act: Act, mark: str, now: datetime, user: User) -> str:
     Raises FarmChangedSince where the trial made again now differs from the one that was shown,
     OnlyAQuestion, NotAllowed, and what the act's own hop refuses.
     """
-    user.must(act.right)
     if not act.can_sign(now=now):
         raise OnlyAQuestion(words=act.words)
+    user.must(act.right)
     shown = ask(act=act, now=now, user=user)
     if shown.mark != mark:
         raise FarmChangedSince(what="counts, orders or plans are others now")
@@ -207,6 +144,7 @@ def _list_rows(week: ShipWeek, now: datetime) -> dict[str, ListRow]:
     return {
         row.listing.name: ListRow(
             status=row.status,
+            stop=row.stop,
             units=row.can_promise,
             prices=(str(row.prices[0]), str(row.prices[1]), str(row.prices[2])),
             strain=row.listing.strain_form.strain.name,
@@ -257,7 +195,7 @@ def _plans(numbers: list[str]) -> dict[str, PlanRow]:
 
 def _list_changes(before: Picture, after: Picture) -> tuple[Change, ...]:
     found = []
-    gone = ListRow("not listed", 0, ("", "", ""), "", "")
+    gone = ListRow("not listed", "", 0, ("", "", ""), "", "")
     for week, rows in after.lists.items():
         for name in sorted(rows.keys() | before.lists[week].keys()):
             was, now = before.lists[week].get(name, gone), rows.get(name, gone)
@@ -269,6 +207,7 @@ def _list_changes(before: Picture, after: Picture) -> tuple[Change, ...]:
                         strain=now.strain or was.strain,
                         form=now.form or was.form,
                         was_status=was.status,
+                        was_stop=was.stop,
                         now_status=now.status,
                         was_units=was.units,
                         now_units=now.units,
@@ -278,88 +217,3 @@ def _list_changes(before: Picture, after: Picture) -> tuple[Change, ...]:
                 )
     found.sort(key=lambda row: (row.week, not row.is_back_from_nothing, -row.gain_units))
     return tuple(found)
-
-
-NUMBER_WORDS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
-
-
-def _sentence(
-    act: Act,
-    changes: tuple[Change, ...],
-    plans: tuple[tuple[str, PlanRow | None, PlanRow | None], ...],
-    now: datetime,
-) -> str:
-    parts = [part for part in (_gains(changes), _losses(changes), _priced(changes)) if part]
-    if plans:
-        parts.append(_plan_words(plans))
-    words = f"If {act.words}: " + ("; ".join(parts) if parts else "no list and no plan changes")
-    after = act.needs(now=now)
-    return f"{words}. {after}".strip()
-
-
-def _gains(changes: tuple[Change, ...]) -> str:
-    """W51 gains 72 Penny Row, 28 Bell Rope; two listings come back from nothing."""
-    words = []
-    for week in sorted({row.week for row in changes}):
-        back = [row for row in changes if row.week == week and row.is_back_from_nothing]
-        more = [row for row in changes if row.week == week and row.was_units < row.now_units]
-        more = [row for row in more if not row.is_back_from_nothing]
-        if back:
-            words.append(f"{_short_week(week)} gains {_names(back)}")
-            words.append(_back_words(len(back)))
-        if more:
-            words.append(f"{_short_week(week)} has more of {_names(more)}")
-    return "; ".join(words)
-
-
-def _back_words(count: int) -> str:
-    number = NUMBER_WORDS[count] if count < len(NUMBER_WORDS) else str(count)
-    return f"{number} listing{'s come' if count > 1 else ' comes'} back from nothing"
-
-
-def _losses(changes: tuple[Change, ...]) -> str:
-    words = []
-    for week in sorted({row.week for row in changes}):
-        less = [row for row in changes if row.week == week and row.was_units > row.now_units]
-        if less:
-            words.append(f"{_short_week(week)} loses {_names(less)}")
-    return "; ".join(words)
-
-
-def _names(rows: list[Change]) -> str:
-    strains = [row.strain for row in rows]
-    return ", ".join(
-        f"{abs(row.gain_units)} {row.strain}"
-        + (f" {row.form}" if strains.count(row.strain) > 1 else "")
-        for row in rows
-    )
-
-
-def _short_week(name: str) -> str:
-    return name.split("-", 1)[1]
-
-
-def _priced(changes: tuple[Change, ...]) -> str:
-    rows = [row for row in changes if row.was_prices != row.now_prices and row.was_prices[0]]
-    return "; ".join(
-        f"{_short_week(row.week)} lists {row.listing} at {row.now_prices[0]} instead of "
-        f"{row.was_prices[0]}"
-        for row in rows
-    )
-
-
-def _plan_words(plans: tuple[tuple[str, PlanRow | None, PlanRow | None], ...]) -> str:
-    words = []
-    for number, was, now in plans:
-        if was and now:
-            words.append(
-                f"order {number} goes {was.verdict} to {now.verdict}, freight {was.freight} to "
-                f"{now.freight}"
-                if was.verdict != now.verdict
-                else f"order {number} stays {now.verdict}, freight {was.freight} to {now.freight}"
-            )
-        elif now:
-            words.append(f"order {number} would be {now.verdict}, freight {now.freight}")
-    return "; ".join(words)
-
-

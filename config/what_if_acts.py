@@ -5,10 +5,10 @@ Call from: config/what_if.py, config/what_if_pages.py.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
-from typing import ClassVar, Protocol
+from typing import Any, ClassVar, Protocol
 
 from django.utils import timezone
 
@@ -32,7 +32,10 @@ Touched = list[tuple[str, str]]
 class Act(Protocol):
     """One thing a person may try. ``key`` names it with all its inputs."""
 
-    right: ClassVar[str]
+    stop: ClassVar[str]
+
+    @property
+    def right(self) -> str: ...
 
     @property
     def key(self) -> list[str]: ...
@@ -41,6 +44,8 @@ class Act(Protocol):
     def words(self) -> str: ...
 
     def can_sign(self, *, now: datetime) -> bool: ...
+
+    def trial(self) -> "Act": ...
 
     def prepare(self, *, now: datetime, user: User) -> None: ...
 
@@ -56,8 +61,14 @@ class Act(Protocol):
 class _Plain:
     """What most acts have in common: signed at once, nothing set beforehand, no plan looked at."""
 
+    # The stop that the act takes away from listings, where it does.
+    stop: ClassVar[str] = ""
+
     def can_sign(self, *, now: datetime) -> bool:
         return True
+
+    def trial(self) -> Any:
+        return self
 
     def prepare(self, *, now: datetime, user: User) -> None:
         return None
@@ -88,7 +99,16 @@ class LiftHold(_Plain):
     hold: Hold
     on: date
     reason: str = ""
-    right: ClassVar[str] = "lift_hold"
+    stop: ClassVar[str] = "hold"
+
+    @property
+    def right(self) -> str:
+        is_earned = len(self.hold.counted_looks()) >= self.hold.needs_looks
+        return "lift_hold" if is_earned else "lift_hold_early"
+
+    def trial(self) -> "LiftHold":
+        # A question needs no reason; a signature does.
+        return replace(self, reason=self.reason or "only asked")
 
     @property
     def key(self) -> list[str]:
@@ -137,7 +157,10 @@ class RaiseHold(_Plain):
     scope: str
     grade: str
     reason: str
-    right: ClassVar[str] = "raise_hold"
+
+    @property
+    def right(self) -> str:
+        return "raise_hold"
 
     @property
     def key(self) -> list[str]:
@@ -187,7 +210,10 @@ class MoveShipDay(_Plain):
     was: date
     to: date
     reason: str
-    right: ClassVar[str] = "order_for_customer"
+
+    @property
+    def right(self) -> str:
+        return "order_for_customer"
 
     @property
     def key(self) -> list[str]:
@@ -248,7 +274,10 @@ class OtherWeather(_Plain):
     hub_c: float
     morning_c: float
     midday_c: float
-    right: ClassVar[str] = "enter_forecast"
+
+    @property
+    def right(self) -> str:
+        return "enter_forecast"
 
     @property
     def key(self) -> list[str]:
@@ -263,9 +292,7 @@ class OtherWeather(_Plain):
         )
 
     def _orders(self) -> list[Order]:
-        rows = Order.objects.filter(
-            ship_to=self.ship_to, ship_on=self.ship_on, state__in=PLANNABLE
-        )
+        rows = Order.objects.filter(ship_to=self.ship_to, ship_on=self.ship_on, state__in=PLANNABLE)
         return list(rows.select_related("ship_to__lane", "ship_to__zone", "customer", "week"))
 
     def order_numbers(self) -> list[str]:
@@ -297,7 +324,10 @@ class NewPrice(_Plain):
     list_price: Decimal
     starts_on: date
     reason: str
-    right: ClassVar[str] = "edit_prices"
+
+    @property
+    def right(self) -> str:
+        return "edit_prices"
 
     @property
     def key(self) -> list[str]:
@@ -332,7 +362,10 @@ class LowerFloor(_Plain):
     strain: Strain
     pieces: int
     reason: str
-    right: ClassVar[str] = "lower_floor"
+
+    @property
+    def right(self) -> str:
+        return "lower_floor"
 
     @property
     def key(self) -> list[str]:
