@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 from typing import Any
 
-import segno
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -18,10 +17,9 @@ from inventory.clock import farm_now
 from inventory.errors import Unknown
 from inventory.models import KeptAside, Phone, User
 from inventory.people import RIGHTS
+from inventory.printing import qr_code
 from inventory.walk_door import keep_key
 from inventory.walk_sync import settle_kept_note
-
-QUIET_MODULES = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,11 +59,10 @@ def _offer(request: HttpRequest, by: User) -> dict[str, Any]:
     name = request.POST.get("name", "").strip()
     offer = pairing.offer_pairing(walker=walker, name=name, by=by, now=timezone.now())
     address = request.build_absolute_uri(reverse("pair", args=[offer.code]))
-    picture = segno.make_qr(address, error="q", boost_error=False)
     return {
         "offer": offer.row,
         "address": address,
-        "picture": picture.svg_data_uri(border=QUIET_MODULES, omitsize=True),
+        "picture": qr_code(text=address).uri,
         "good_words": f"{timezone.localtime(offer.row.good_until):%H:%M}",
     }
 

@@ -1,6 +1,7 @@
 from django.urls import path
 
 from inventory import (
+    card_pages,
     care_pages,
     house_pages,
     message_pages,
@@ -34,6 +35,9 @@ urlpatterns = [
     path("phones/notes/<int:kept_id>/", phone_pages.kept_note_page, name="kept-note"),
     path("pair/<str:code>/", phone_pages.pair_page, name="pair"),
     path("walk/strains/<str:key>/photo/", walk_pages.strain_photo_view, name="strain-photo"),
+    path("walk/cards.pdf", card_pages.walk_cards_page, name="walk-cards"),
+    path("walk/marks.pdf", card_pages.tray_marks_page, name="tray-marks"),
+    path("walk/keying/", card_pages.keying_page, name="walk-keying"),
     path("walk/<str:code>/", walk_pages.place_page, name="walk-place"),
     path("t/<str:code>/", walk_pages.tray_mark_page, name="tray-mark"),
 ]

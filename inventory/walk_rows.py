@@ -19,6 +19,9 @@ from inventory.colouring import colour_rule
 from inventory.models import Balance, Count, Hold, Listing, Strain, Trough, WalkNote
 from inventory.setting_book import SettingBook
 
+# Palytoxin is likely in the lines graded so; gloves and goggles. Common practice, no source.
+TOXIC_FROM = 2
+
 # A grade in words, as the five bars say it.
 BAR_WORDS = {
     4: "as the photo",
@@ -74,6 +77,7 @@ class TrayRow:
     is_old: bool
     is_waiting: bool
     cohort: str
+    is_toxic: bool
 
     @property
     def may_be_ready(self) -> bool:
@@ -217,6 +221,7 @@ def _add_trays(
                 is_old=balance.lot.state != "kept" and (on - balance.counted_on).days > old_days,
                 is_waiting=balance.tray_id in waiting,
                 cohort=balance.lot.cohort.code if balance.lot.cohort else "",
+                is_toxic=strain.toxin >= TOXIC_FROM,
             )
         )
     return strains

@@ -1,26 +1,13 @@
 """The availability list on paper."""
 
-from pathlib import Path
-
-from django.conf import settings
 from django.template.loader import render_to_string
 from django.utils import timezone
 
 from inventory.models import Site
+from inventory.printing import render_pdf
 from orders.calc.weeks import time_text
 from orders.list_rows import list_groups
 from orders.models import ListVersion
-
-PAPER_CSS = Path(settings.BASE_DIR) / "config" / "static" / "css"
-
-
-def render_pdf(html: str, *css_names: str) -> bytes:
-    """A PDF of one document. WeasyPrint is slow to import, so it is read here and not before."""
-    from weasyprint import CSS, HTML
-
-    sheets = [CSS(filename=str(PAPER_CSS / name)) for name in css_names]
-    pdf: bytes = HTML(string=html, base_url=str(PAPER_CSS)).write_pdf(stylesheets=sheets)
-    return pdf
 
 
 def availability_pdf(*, version: ListVersion, tier: int) -> bytes:

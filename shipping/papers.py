@@ -5,27 +5,23 @@ Call from: shipping/pages.py, config/playing.py.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
-import segno
 from django.db.models import Q
 from django.template.loader import render_to_string
 from django.utils import timezone
 
 from inventory.errors import FarmError
 from inventory.models import Listing, Tray
+from inventory.printing import qr_code, render_pdf
 from inventory.standing import read_stock
 from inventory.supply import reserve_gap
 from orders.calc.weeks import day_text, time_text
 from orders.models import Line, Order
-from orders.papers import render_pdf
 from shipping.bagging import BagToTie, bags_to_tie
 from shipping.contents import HARMFUL_STING, box_labels, hazard_words
 from shipping.models import Bag, BagKind, PickSheet, PickTask
 
-QUIET_MODULES = 4
-MODULE_MM = 0.9
 TALLY_OF = 5
 # What stands on one line of a bag label in its usual size.
 SHORT_NAME_LETTERS = 24
@@ -37,28 +33,6 @@ class NothingToLabel(FarmError):
     code = "nothing_to_label"
     title = "There is nothing to label"
     message = "Order {order} has no pick tasks and no bags. Draw the pick sheets of its day first."
-
-
-@dataclass(frozen=True, slots=True)
-class QrCode:
-    """A QR code as a picture for a page, and the side at which its modules can be scanned."""
-
-    uri: str
-    side_mm: float
-
-
-def qr_code(*, text: str, module_mm: float = MODULE_MM) -> QrCode:
-    """A QR code at error correction level Q with the quiet zone of four modules.
-
-    Level Q survives a quarter of the code being wet or torn. A module is never smaller than 0.75
-    mm, for a phone behind a wet bag.
-
-    Source: ISO/IEC 18004, quiet zone of four modules; the module size is common practice.
-    """
-    code = segno.make_qr(text, error="q", boost_error=False)
-    modules = code.symbol_size(border=QUIET_MODULES)[0]
-    uri = code.svg_data_uri(border=QUIET_MODULES, omitsize=True)
-    return QrCode(uri=uri, side_mm=round(modules * module_mm, 2))
 
 
 def pick_sheet_pdf(*, sheet: PickSheet) -> bytes:
