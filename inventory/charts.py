@@ -199,3 +199,62 @@ def ready_chart(*, rows: Sequence[tuple[str, str, int]], this_week: str) -> Safe
         "encoding": {**encoding, "text": {"field": "pieces"}},
     }
     return chart(layers=[marks, words], height=52 * len(names))
+
+
+def size_chart(
+    *,
+    lines: Sequence[tuple[str, Sequence[tuple[date, float, float, float]]]],
+    wild: Sequence[tuple[date, float]],
+    grades: Sequence[float],
+) -> SafeString:
+    """The largest shell of each tray through the coming months, its band shaded, grades ruled.
+
+    ``lines`` are (words, points of (day, slow, likely, fast) in cm); ``wild`` a published curve.
+    """
+    encoding = _xy()
+    top = max([*grades, *(point[3] for _, points in lines for point in points)])
+    encoding["y"] = {
+        "field": "grade",
+        "type": "quantitative",
+        "title": "shell, cm",
+        "scale": {"domain": [4, round(top + 1)]},
+    }
+    layers: list[dict[str, Any]] = []
+    first, last = lines[0][1][0][0].isoformat(), lines[0][1][-1][0].isoformat()
+    for size in grades:
+        ends = [{"on": day, "grade": size} for day in (first, last)]
+        layers.append(_over(ends, encoding, {"type": "line", "color": FAINT, "strokeDash": [4, 3]}))
+    for words, points in lines:
+        band = [
+            {"on": day.isoformat(), "grade": slow, "until": fast} for day, slow, _, fast in points
+        ]
+        layers.append(
+            {
+                "data": {"values": band},
+                "mark": {"type": "area", "color": RULE, "opacity": 0.3},
+                "encoding": {**encoding, "y2": {"field": "until"}},
+            }
+        )
+        line = [{"on": day.isoformat(), "grade": likely} for day, _, likely, _ in points]
+        layers.append(_over(line, encoding, {"type": "line", "color": WATER}))
+        end = [{**line[-1], "words": words}]
+        layers.append(_over(end, encoding, {"type": "text", "align": "left", "dx": 4}, "words"))
+    if wild:
+        curve = [{"on": day.isoformat(), "grade": size} for day, size in wild]
+        mark = {"type": "line", "color": RUST, "strokeDash": [2, 3]}
+        layers.append(_over(curve, encoding, mark))
+        end = [{**curve[-1], "words": "wild T. gigas"}]
+        layers.append(
+            _over(end, encoding, {"type": "text", "align": "left", "dx": 4, "color": RUST}, "words")
+        )
+    return chart(layers=layers, height=340)
+
+
+def _over(
+    rows: list[dict[str, Any]],
+    encoding: dict[str, Any],
+    mark: dict[str, Any],
+    text: str = "",
+) -> dict[str, Any]:
+    more = {"text": {"field": text}} if text else {}
+    return {"data": {"values": rows}, "mark": mark, "encoding": {**encoding, **more}}

@@ -39,6 +39,7 @@ RIGHTS: dict[str, frozenset[str]] = {
     "set_care_schedule": frozenset({Role.LEAD, Role.OWNER}),
     "test_water": frozenset({Role.GROWER, Role.LEAD, Role.OFFICE, Role.OWNER}),
     "release_lot": frozenset({Role.LEAD, Role.OWNER}),
+    "keep_cohorts": frozenset({Role.GROWER, Role.LEAD, Role.OWNER}),
     "lower_floor": frozenset({Role.OWNER}),
     "publish_list": frozenset({Role.OFFICE, Role.OWNER}),
     "order_for_customer": frozenset({Role.OFFICE, Role.OWNER}),

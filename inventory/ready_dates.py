@@ -235,7 +235,9 @@ def learned_reference_days(
 
 def _graded_by_note(lot: Lot) -> date | None:
     """The day on which a grower's grade made it ready, as its happening says."""
-    told = Happening.objects.filter(kind="lot.graded_ready", facts__lot=lot.code).first()
+    told = Happening.objects.filter(
+        kind="stock.graded", facts__reason=f"{lot} graded ready"
+    ).first()
     if told is not None:
         return timezone.localdate(told.at)
     note = (

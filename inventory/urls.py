@@ -7,6 +7,7 @@ from inventory import (
     message_pages,
     pages,
     phone_pages,
+    season_pages,
     walk_pages,
 )
 
@@ -19,6 +20,7 @@ urlpatterns = [
     ),
     path("holds/<int:hold_id>/<str:act>/", pages.hold_act_page, name="hold-act"),
     path("house/", house_pages.house_page, name="house"),
+    path("growing/", season_pages.growing_page, name="growing"),
     path("mothers/", house_pages.mothers_page, name="mothers"),
     path("lines/<str:key>/", house_pages.line_page, name="line"),
     path("seasons/", house_pages.seasons_page, name="seasons"),

@@ -14,7 +14,7 @@ from shipping.picking import make_stale
 from shipping.shortfalls import check_stock
 
 HOLDS = frozenset({"hold.raised", "hold.confirmed", "hold.lifted", "hold.void"})
-COUNTS = frozenset({"stock.counted", "stock.died", "tray.shifted"})
+COUNTS = frozenset({"stock.counted", "stock.died", "stock.sprouted", "tray.shifted"})
 
 
 def follow_happening(happening: Happening, *, now: datetime) -> None:
