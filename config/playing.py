@@ -19,10 +19,12 @@ from config.scene_acts import ACTS, person
 from config.ticking import tick
 from inventory.clock import farm_now, move_clock
 from inventory.holds import look_at_hold, raise_hold
-from inventory.models import Hold
+from inventory.models import Hold, User
+from inventory.people import Role
 from inventory.walking import Note, take_note
 from orders.calc.weeks import week_monday
 from orders.intake import Asked, send_order
+from orders.list_guard import fault_words, faults_now, mark_of, sign_list
 from orders.models import Line, Seat, ShipTo, ShipWeek
 from orders.weeks import open_week
 from shipping.models import Forecast
@@ -74,6 +76,7 @@ def events(*, folder: Path, scene: str = "main") -> list[Event]:
         for row in rows_of(folder, "forecasts.csv")
         if row["scene"] in ("main", scene)
     ]
+    found += [_sign_event(week) for week in ShipWeek.objects.all()]
     found += [
         Event(week.publish_at, 3, f"the list of {week.name} goes out", lambda now: None)
         for week in ShipWeek.objects.all()
@@ -105,6 +108,20 @@ def play(
     move_clock(to=max(until, farm_now()))
     tick(until)
     return played
+
+
+def _sign_event(week: ShipWeek) -> Event:
+    """The office signs what is old or missing on a list, at the hour at which it goes out."""
+
+    def act(now: datetime) -> str | None:
+        faults = faults_now(week=week, now=now)
+        office = User.objects.filter(role=Role.OFFICE).order_by("code").first()
+        if not faults or office is None:
+            return None
+        sign_list(week=week, mark=mark_of(week, faults), now=now, user=office)
+        return f"{office.name} signs the list of {week.name}: {fault_words(faults)}"
+
+    return Event(week.publish_at, 2, f"the list of {week.name} is looked at", act)
 
 
 def _note_event(row: dict[str, str]) -> Event:

@@ -12,7 +12,7 @@ from django.db import transaction
 
 from inventory import ready_dates, walk_messages
 from inventory.models import Happening
-from orders import feeding, listing, order_messages
+from orders import feeding, list_guard, listing, order_messages
 from orders.shortness import places_to_look_first
 from shipping import following, losses, ship_messages
 
@@ -33,7 +33,7 @@ def tick(now: datetime) -> int:
     """Do all that is due at a time. Returns how many happenings were handed on."""
     handed_on = hand_on_happenings(now=now)
     ready_dates.refresh_when_due(now=now)
-    listing.publish_due_lists(now=now)
+    list_guard.publish_due_lists(now=now)
     listing.close_due_lists(now=now)
     losses.close_windows(now=now)
     walk_messages.write_due(now=now, look=lambda: places_to_look_first(now=now, most=EVERY_PLACE))

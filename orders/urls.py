@@ -1,10 +1,11 @@
 from django.urls import path
 
-from orders import list_pages, pages
+from orders import list_pages, pages, publish_pages
 
 urlpatterns = [
     path("weeks/<str:week_name>/list/", list_pages.list_page, name="list"),
     path("weeks/<str:week_name>/list.pdf", list_pages.list_pdf, name="list-pdf"),
+    path("weeks/<str:week_name>/publish/", publish_pages.publish_page, name="publish"),
     path("weeks/<str:week_name>/numbers/", list_pages.numbers_page, name="numbers"),
     path("weeks/<str:week_name>/sharing/", pages.sharing_page, name="sharing"),
     path("orders/", pages.orders_page, name="orders"),

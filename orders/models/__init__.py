@@ -11,7 +11,7 @@ from orders.models.customers import (
     ShipTo,
 )
 from orders.models.feed import FeedClient, FeedEvent, IdempotencyClaim
-from orders.models.lists import ListLine, ListVersion, NoDeliveryDay, Price, ShipWeek
+from orders.models.lists import ListLine, ListSignature, ListVersion, NoDeliveryDay, Price, ShipWeek
 from orders.models.orders import ExportTick, Line, Order, Promise, PromisedTotal
 from orders.models.shares import ShareLine, ShareRun
 
@@ -27,6 +27,7 @@ __all__ = [
     "LaneLeg",
     "Line",
     "ListLine",
+    "ListSignature",
     "ListVersion",
     "NoDeliveryDay",
     "Order",

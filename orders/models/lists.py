@@ -90,6 +90,21 @@ class ListVersion(models.Model):
         return f"{self.week} version {self.number}"
 
 
+class ListSignature(models.Model):
+    """A person lets a list go out although counts are old, or a price or a photo is missing."""
+
+    week = models.ForeignKey(ShipWeek, models.PROTECT, related_name="signatures")
+    faults = models.JSONField(default=list)
+    user = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["week", "at"]
+
+    def __str__(self) -> str:
+        return f"{self.week}: {len(self.faults)} signed by {self.user}"
+
+
 class ListLine(models.Model):
     """One line of one version, frozen. Counts are in sale units; terms are in single pieces."""
 
