@@ -57,6 +57,11 @@ def move_clock(*, to: datetime) -> None:
     Clock.objects.filter(id=1).update(demo_now_at=to)
 
 
+def is_done(*, key: str) -> bool:
+    """Whether something timed has been done: a cheap look before the claim."""
+    return Once.objects.filter(key=key).exists()
+
+
 def is_first(*, key: str, now: datetime) -> bool:
     """Claim something timed that is done once, inside the caller's transaction.
 

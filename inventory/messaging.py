@@ -170,9 +170,11 @@ class Delivery:
 
 def deliver_messages(*, now: datetime, makers: Mapping[str, Maker]) -> Delivery:
     """Hand over every letter that is due by the machine's clock. Safe beside another sender."""
+    done = Delivery()
+    if not Message.objects.filter(state__in=["waiting", "handing"]).exists():
+        return done
     book = SettingBook.read(on=timezone.localdate(now))
     _take_over(now, book)
-    done = Delivery()
     due = list(Message.objects.due(now).values_list("pk", flat=True)[:AT_ONCE])
     if not due:
         return done

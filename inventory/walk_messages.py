@@ -12,7 +12,7 @@ from django.db.models import Sum
 from django.urls import reverse
 from django.utils import timezone
 
-from inventory.clock import is_first
+from inventory.clock import is_done, is_first
 from inventory.holds import held_balances
 from inventory.looking_first import PLACES, LookFirst
 from inventory.messaging import Action, Letter, write_messages
@@ -60,11 +60,14 @@ def write_due(*, now: datetime, look: Callable[[], Sequence[LookFirst]]) -> None
     ``look`` finds every place worth a look, weightiest first; it is asked only by whoever writes.
     """
     local = timezone.localtime(now)
+    key = f"morning letters {local:%Y-%m-%d}"
+    if is_done(key=key):
+        return
     book = SettingBook.read(on=local.date())
     if local.hour < book.whole("morning_letters_h"):
         return
     with transaction.atomic():
-        if is_first(key=f"morning letters {local:%Y-%m-%d}", now=now):
+        if is_first(key=key, now=now):
             _write_recounts(local.date(), now, look(), book.whole("old_count_days"))
             _write_last_looks(local.date(), now)
 

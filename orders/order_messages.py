@@ -14,7 +14,7 @@ from django.db.models import QuerySet
 from django.urls import reverse
 from django.utils import timezone
 
-from inventory.clock import is_first
+from inventory.clock import is_done, is_first
 from inventory.messaging import Action, File, Letter, write_messages
 from inventory.models import Happening
 from inventory.people import Role, User
@@ -156,10 +156,11 @@ def _write_short_lines(now: datetime) -> None:
     for week in ShipWeek.objects.filter(
         published_at__lte=now, closed_at__isnull=True, cut_off_at__gt=now
     ):
-        if now < _short_notice_at(week):
+        key = f"short lines {week.name}"
+        if is_done(key=key) or now < _short_notice_at(week):
             continue
         with transaction.atomic():
-            if is_first(key=f"short lines {week.name}", now=now):
+            if is_first(key=key, now=now):
                 _write_short_lines_of(week, now)
 
 
@@ -225,6 +226,8 @@ def _write_short_lines_to(
 def _write_law_reviews(now: datetime) -> None:
     """To office and owner, each rule once, on the day it was to be looked at again."""
     on = timezone.localdate(now)
+    if is_done(key=f"law reviews {on}"):
+        return
     with transaction.atomic():
         if not is_first(key=f"law reviews {on}", now=now):
             return

@@ -9,6 +9,7 @@ from tests_support import farm_time
 from config.playing import play
 from config.posting import post_letters
 from config.ticking import tick
+from inventory import walk_messages
 from inventory.clock import farm_now
 from inventory.holds import raise_hold
 from inventory.models import Hold, Message
@@ -206,3 +207,17 @@ def test_a_late_or_repeated_tick_writes_nothing_twice(arrived_farm):
         tick(farm_time("2026-12-02 13:00"))
 
     assert set(Message.objects.values_list("key", flat=True)) == before
+
+
+def test_with_nothing_due_the_letters_cost_a_handful_of_statements(
+    open_farm, django_assert_max_num_queries
+):
+    tick(farm_now())
+    # The morning's mark, the open lists, the mark and hour of each, the reviews' mark.
+    with django_assert_max_num_queries(5):
+        walk_messages.write_due(now=farm_now(), look=lambda: [])
+        write_due(now=farm_now())
+    mail.outbox.clear()
+    post_letters()
+    with django_assert_max_num_queries(1):
+        post_letters()
