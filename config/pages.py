@@ -12,12 +12,13 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
+from config import monday
 from config.ticking import tick
 from inventory.clock import farm_now, move_clock
 from inventory.errors import FarmError
-from inventory.models import Clock, Hold, Message, Site, User
+from inventory.models import Clock, Message, Site, User
 from orders.calc.weeks import time_text
-from orders.models import Line, ListLine, Order, ShipWeek
+from orders.models import Order, ShipWeek
 from orders.pages import customer_of, signed_in, visible_orders
 from orders.weeks import week_line
 from shipping.models import Credit, PackPlan, PickSheet, Shortfall
@@ -51,7 +52,7 @@ def today_page(request: HttpRequest) -> HttpResponse:
         "cut_off_words": _cut_off_words(week, now, zone),
         "week_line": week_line(week=week, now=now, zone=zone) if week else None,
     }
-    context |= _staff_rows(user, week) if user.is_staff_member else _buyer_rows(user)
+    context |= _staff_rows(user, week, now) if user.is_staff_member else _buyer_rows(user)
     return render(request, "today.html", context)
 
 
@@ -65,11 +66,13 @@ def _cut_off_words(week: ShipWeek | None, now: datetime, zone: str) -> str:
     return f"{hours} h {rest:02d} min to the cut-off of {week.name}."
 
 
-def _staff_rows(user: User, week: ShipWeek | None) -> dict[str, Any]:
+def _staff_rows(user: User, week: ShipWeek | None, now: datetime) -> dict[str, Any]:
     demo_now_at = Clock.objects.values_list("demo_now_at", flat=True).first()
     return {
-        "stops": _stops(week),
-        "needs": _needs(week),
+        "stops": monday.stops(week=week, now=now),
+        "short": monday.short_listings(week=week, now=now),
+        "is_shared": week is not None and week.shared_at is not None,
+        "needs": monday.orders_that_need_a_word(week=week, now=now),
         "shortfalls": _shortfalls(),
         "plans": _plans(week),
         "sheets": _sheets(week),
@@ -78,39 +81,6 @@ def _staff_rows(user: User, week: ShipWeek | None) -> dict[str, Any]:
         "may_move_clock": user.may("move_clock") and demo_now_at is not None,
         "clock_value": f"{timezone.localtime(farm_now()):%Y-%m-%dT%H:%M}",
     }
-
-
-def _stops(week: ShipWeek | None) -> list[dict[str, str]]:
-    rows = [
-        {
-            "what": f"system {hold.system.code}" if hold.system else hold.scope,
-            "state": hold.get_state_display(),
-            "why": f"{hold.reason} (since {timezone.localtime(hold.raised_at):%-d %b}, "
-            f"{len(hold.counted_looks())} of {hold.needs_looks} clean looks)",
-        }
-        for hold in Hold.objects.filter(state__in=Hold.OPEN).prefetch_related("looks")
-    ]
-    version = week.versions.exclude(reason__startswith="closed").last() if week else None
-    if version is not None:
-        lines = version.lines.filter(status=ListLine.Status.RESTING).select_related("listing")
-        rows += [
-            {"what": line.listing.name, "state": line.status, "why": line.reason} for line in lines
-        ]
-    return rows
-
-
-def _needs(week: ShipWeek | None) -> list[dict[str, str]]:
-    lines = Line.objects.filter(
-        order__week=week, state__in=[Line.State.NEEDS_PERSON, Line.State.NEEDS_PAPER]
-    ).select_related("order__ship_to__customer", "listing")
-    return [
-        {
-            "number": line.order.number,
-            "shop": str(line.order.ship_to),
-            "words": f"{line.listing.name}: {line.reason}",
-        }
-        for line in lines
-    ]
 
 
 def _shortfalls() -> list[dict[str, Any]]:

@@ -26,6 +26,7 @@ HOUR = farm_time("2026-11-25 14:00")
 
 @pytest.fixture
 def week(farm):
+    Listing.objects.update(photo="")
     return week_named(name="2026-W49")
 
 
