@@ -12,7 +12,7 @@ from django.db import transaction
 
 from inventory import ready_dates, walk_messages
 from inventory.models import Happening
-from orders import feeding, list_guard, listing, order_messages
+from orders import basket, feeding, likely, list_guard, listing, order_messages
 from orders.shortness import places_to_look_first
 from shipping import following, losses, ship_messages
 
@@ -23,6 +23,8 @@ READERS: tuple[Callable[..., None], ...] = (
     listing.follow_happening,
     following.follow_happening,
     feeding.follow_happening,
+    basket.follow_happening,
+    likely.follow_happening,
     walk_messages.follow_happening,
     order_messages.follow_happening,
     ship_messages.follow_happening,
@@ -35,6 +37,7 @@ def tick(now: datetime) -> int:
     ready_dates.refresh_when_due(now=now)
     list_guard.publish_due_lists(now=now)
     listing.close_due_lists(now=now)
+    likely.refresh_when_due(now=now)
     losses.close_windows(now=now)
     walk_messages.write_due(now=now, look=lambda: places_to_look_first(now=now, most=EVERY_PLACE))
     order_messages.write_due(now=now)

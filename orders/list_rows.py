@@ -1,10 +1,17 @@
 """The lines of a list version as page and paper print them: prepared rows, nothing to work out."""
 
 from dataclasses import dataclass, field
+from datetime import date
 from decimal import Decimal
 
+from inventory.models import Listing, Strain
+from orders.basket import row_problem
+from orders.calc.cells import CellRead, read_asked
+from orders.calc.likely import Likely
+from orders.likely import Asks
 from orders.listing import shown_words
-from orders.models import ListLine, ListVersion
+from orders.models import Basket, ListLine, ListVersion, ShipTo
+from orders.rules import RuleBook
 
 
 @dataclass(slots=True)
@@ -27,6 +34,33 @@ class ListRow:
     shown: str
     was_shown: str
     price: Decimal
+    photo: str
+    photo_words: str
+    is_news: bool
+    can_watch: bool
+    strain: Strain
+    listing: Listing
+    typed: str = ""
+    typed_least: str = ""
+    problem: str = ""
+    likely: str = ""
+    pieces: str = ""
+    law: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """What a basket comes to, as asked and as likely. [$]"""
+
+    rows: int
+    bad_rows: int
+    goods: Decimal
+    goods_likely: Decimal
+    minimum: Decimal | None
+
+    @property
+    def is_under_minimum(self) -> bool:
+        return self.minimum is not None and 0 < self.goods < self.minimum
 
 
 @dataclass(slots=True)
@@ -74,4 +108,94 @@ def _list_row(line: ListLine, tier: int) -> ListRow:
         shown=shown_words(line.shown, line.can_promise) if line.can_promise else "",
         was_shown=was if was.rstrip("+").isdigit() else "",
         price=line.price(tier),
+        photo=line.listing.photo,
+        photo_words=_photo_words(line.listing),
+        is_news=line.status == ListLine.Status.OFFERED and _is_news(line.change),
+        can_watch=line.status in (ListLine.Status.RESTING, ListLine.Status.EXPECTED)
+        or line.stop == "season",
+        strain=strain,
+        listing=line.listing,
     )
+
+
+def _photo_words(listing: Listing) -> str:
+    """When and under what light the photo was taken: blue light hides what daylight shows."""
+    if not listing.photo or listing.photo_on is None:
+        return ""
+    light = f", in {listing.photo_light} light" if listing.photo_light else ""
+    return f"photo of {listing.photo_on:%-d %b}{light}"
+
+
+def _is_news(change: str) -> bool:
+    """New on the list, or back from a rest."""
+    return change.startswith("new") or any(
+        change.startswith(f"was {status}") for status in ("resting", "expected", "closed")
+    )
+
+
+def hide_forbidden(*, groups: list[ListGroup], ship_to: ShipTo, on: date) -> None:
+    """Take out what this ship-to may not receive, and say what waits for a paper or a person."""
+    book = RuleBook.read(ship_to=ship_to)
+    for group in groups:
+        kept = []
+        for row in group.rows:
+            judgement = book.judge(strain=row.strain, on=on)
+            if judgement.verdict == "forbid":
+                continue
+            if judgement.verdict == "paper":
+                row.law = f"needs a paper: {judgement.reason}"
+            elif judgement.verdict == "ask":
+                row.law = "a person of the farm confirms it"
+            kept.append(row)
+        group.rows = kept
+    groups[:] = [group for group in groups if group.rows]
+
+
+def fill_in(*, groups: list[ListGroup], basket: Basket, asks: Asks, ship_to: ShipTo) -> Totals:
+    """Put what was typed back beside its line, with what to mend and what is likely."""
+    typed = {
+        row.listing_id: row for row in basket.rows.select_related("listing__strain_form__form")
+    }
+    customer = ship_to.customer
+    tier = customer.tier_on(asks.at.date())
+    filled = bad = 0
+    goods = likely_goods = Decimal(0)
+    for group in groups:
+        for row in group.rows:
+            found = typed.get(row.listing.pk)
+            if found is None:
+                continue
+            row.typed, row.typed_least = found.asked, found.least
+            read: CellRead = row_problem(found)
+            row.problem = read.words
+            if row.status != ListLine.Status.OFFERED:
+                row.problem = f"{row.status} now: {row.words}" if row.words else row.status
+            filled += 1
+            bad += bool(row.problem)
+            if row.problem or read.value is None:
+                continue
+            if row.unit_pieces > 1:
+                row.pieces = f"{read.value * row.unit_pieces} pieces"
+            likely = asks.likely(
+                listing=row.name,
+                asked=read.value,
+                customer=customer.code,
+                tier=tier,
+                least=read_asked(found.least).value,
+            )
+            row.likely = _likely_words(likely, asks.total_words(row.name))
+            goods += row.price * read.value
+            likely_goods += row.price * (likely.likely if likely else read.value)
+    return Totals(filled, bad, goods, likely_goods, customer.minimum_order)
+
+
+def _likely_words(likely: Likely | None, total: str) -> str:
+    if likely is None:
+        return ""
+    return f"{likely.words}; {total}" if total and likely.likely < likely.asked else likely.words
+
+
+def row_of(*, listing: str, groups: list[ListGroup]) -> ListRow | None:
+    """The row of a listing by its name; None where it is not shown to this ship-to."""
+    rows = (row for group in groups for row in group.rows)
+    return next((row for row in rows if row.name == listing), None)

@@ -1,10 +1,21 @@
 from django.urls import path
 
-from shipping import answer_pages, bench_pages, pages, recall_pages
+from shipping import (
+    answer_pages,
+    bench_pages,
+    pages,
+    recall_pages,
+    room_pages,
+)
 
 urlpatterns = [
     path("weeks/<str:week_name>/sheets/", pages.sheets_page, name="sheets"),
     path("weeks/<str:week_name>/packing/", pages.packing_page, name="packing"),
+    path(
+        "weeks/<str:week_name>/basket/<str:ship_to_code>/",
+        room_pages.room_page,
+        name="basket-room",
+    ),
     path("recalls/", recall_pages.recalls_page, name="recalls"),
     path("recalls/<str:code>/", recall_pages.recall_page, name="recall"),
     path("recalls/<str:code>/<str:act>/", recall_pages.recall_act_page, name="recall-act"),

@@ -1,3 +1,11 @@
+from orders.models.baskets import (
+    AskSnapshot,
+    Basket,
+    BasketRow,
+    LikelyWord,
+    StandingRow,
+    Watch,
+)
 from orders.models.customers import (
     Customer,
     CustomerTier,
@@ -16,6 +24,9 @@ from orders.models.orders import ExportTick, Line, Order, Promise, PromisedTotal
 from orders.models.shares import ShareLine, ShareRun
 
 __all__ = [
+    "AskSnapshot",
+    "Basket",
+    "BasketRow",
     "Customer",
     "CustomerTier",
     "ExportTick",
@@ -25,6 +36,7 @@ __all__ = [
     "IdempotencyClaim",
     "Lane",
     "LaneLeg",
+    "LikelyWord",
     "Line",
     "ListLine",
     "ListSignature",
@@ -42,4 +54,6 @@ __all__ = [
     "ShareRun",
     "ShipTo",
     "ShipWeek",
+    "StandingRow",
+    "Watch",
 ]

@@ -1,0 +1,81 @@
+"""Reading a number that a buyer typed, on the page or in a sheet: never guessed, always named."""
+
+import re
+from dataclasses import dataclass
+
+MOST_ASKED = 100_000
+DATE_LIKE = re.compile(r"^\d{1,4}[/.-]\d{1,2}([/.-]\d{1,4})?$")
+
+
+@dataclass(frozen=True, slots=True)
+class CellRead:
+    """A cell as it was read: a number, nothing, or a problem with a code and what to type."""
+
+    value: int | None
+    code: str = ""
+    words: str = ""
+
+    @property
+    def is_bad(self) -> bool:
+        return bool(self.code)
+
+
+def read_asked(text: str) -> CellRead:
+    """A count of units: a whole number of one or more; blank and 0 ask for nothing.
+
+    Parameters
+    ----------
+    text : str
+        As typed. Blanks around it do not matter.
+
+    Returns
+    -------
+    CellRead
+        With a code where the cell cannot be taken: cell_formula, cell_looks_like_a_date,
+        cell_below_zero, cell_not_whole, cell_not_a_number, cell_too_large.
+
+    Source
+    ------
+    None, chosen by the farm.
+    """
+    typed = text.strip().strip("\u00a0")
+    if not typed:
+        return CellRead(None)
+    shown = typed if len(typed) <= 20 else typed[:20] + "..."
+    if typed[0] in "=@" or (typed[0] in "+-" and not typed[1:].isdigit()):
+        if _is_decimal(typed):
+            return CellRead(None, "cell_below_zero", f"{shown} is below zero; type 1 or more")
+        words = f"{shown} is a formula; type the number itself"
+        return CellRead(None, "cell_formula", words)
+    if typed[0] == "-":
+        return CellRead(None, "cell_below_zero", f"{shown} is below zero; type 1 or more")
+    if DATE_LIKE.match(typed) and not _is_decimal(typed):
+        words = f"{shown} looks like a date; type the number and format the cell as a number"
+        return CellRead(None, "cell_looks_like_a_date", words)
+    if _is_decimal(typed):
+        return _read_number(typed, shown)
+    return CellRead(None, "cell_not_a_number", _advice(typed, shown))
+
+
+def _is_decimal(typed: str) -> bool:
+    return typed.isascii() and re.fullmatch(r"[+-]?\d+([.,]\d+)?", typed) is not None
+
+
+def _read_number(typed: str, shown: str) -> CellRead:
+    whole, _, part = typed.lstrip("+").replace(",", ".").partition(".")
+    if part.strip("0"):
+        return CellRead(None, "cell_not_whole", f"{shown} is not whole; type a whole number")
+    value = int(whole)
+    if value > MOST_ASKED:
+        return CellRead(None, "cell_too_large", f"{shown} is more than {MOST_ASKED}; type less")
+    return CellRead(value or None)
+
+
+def _advice(typed: str, shown: str) -> str:
+    digits = re.match(r"^\d+", typed)
+    mended = typed.translate(str.maketrans("OoIl", "0011"))
+    if mended != typed and mended.isascii() and mended.isdigit():
+        return f"{shown} has a letter in it; type {mended} if that is meant"
+    if digits:
+        return f"{shown} is not a number alone; type {digits.group()} if that is meant"
+    return f"{shown} is not a number; type figures"
