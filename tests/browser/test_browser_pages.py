@@ -70,6 +70,12 @@ def test_a_buyer_orders_by_keyboard_alone_and_reads_the_order(committed_farm, br
     page.keyboard.type("12")
     page.get_by_label("HRT plug, pieces").focus()
     page.keyboard.type("10")
+    # Return in a field keeps the draft and sends nothing.
+    page.keyboard.press("Enter")
+    page.wait_for_selector("[role=status]")
+    assert not Order.objects.exists()
+    assert page.get_by_label("PLT plug, pieces").input_value() == "12"
+    page.get_by_role("button", name="Send the order").focus()
     page.keyboard.press("Enter")
     page.wait_for_url("**/orders/*/")
 

@@ -212,11 +212,12 @@ def test_a_late_or_repeated_tick_writes_nothing_twice(arrived_farm):
 def test_with_nothing_due_the_letters_cost_a_handful_of_statements(
     open_farm, django_assert_max_num_queries
 ):
-    tick(farm_now())
+    now = farm_now()
+    tick(now)
     # The morning's mark, the open lists, the mark and hour of each, the reviews' mark.
     with django_assert_max_num_queries(5):
-        walk_messages.write_due(now=farm_now(), look=lambda: [])
-        write_due(now=farm_now())
+        walk_messages.write_due(now=now, look=lambda: [])
+        write_due(now=now)
     mail.outbox.clear()
     post_letters()
     with django_assert_max_num_queries(1):
