@@ -56,6 +56,7 @@ def _links(request: HttpRequest, is_staff: bool) -> list[PageLink]:
         names += [
             (title, reverse(name, args=[week.name]))
             for title, name in (
+                ("Who ordered", "who-ordered"),
                 ("Numbers", "numbers"),
                 ("Sharing", "sharing"),
                 ("Sheets", "sheets"),

@@ -21,6 +21,7 @@ from orders.calc.weeks import time_text
 from orders.models import Order, ShipWeek
 from orders.pages import customer_of, signed_in, visible_orders
 from orders.weeks import week_line
+from orders.who_ordered import not_ordered
 from shipping.models import Credit, PackPlan, PickSheet, Shortfall
 
 
@@ -72,6 +73,7 @@ def _staff_rows(user: User, week: ShipWeek | None, now: datetime) -> dict[str, A
         "stops": monday.stops(week=week, now=now),
         "short": monday.short_listings(week=week, now=now),
         "is_shared": week is not None and week.shared_at is not None,
+        "silent": not_ordered(week=week) if week and week.closed_at is None else [],
         "needs": monday.orders_that_need_a_word(week=week, now=now),
         "shortfalls": _shortfalls(),
         "plans": _plans(week),

@@ -3,13 +3,14 @@
 from django.contrib.auth import views as auth
 from django.urls import include, path
 
-from config import pages, walk_page, what_if_pages
+from config import pages, walk_page, what_if_pages, who_page
 
 urlpatterns = [
     path("", pages.today_page, name="today"),
     path("clock/", pages.clock_page, name="clock"),
     path("theme/", pages.theme_page, name="theme"),
     path("what-if/", what_if_pages.what_if_page, name="what-if"),
+    path("weeks/<str:week_name>/who/", who_page.who_page, name="who-ordered"),
     path("walk/", walk_page.walk_page, name="walk"),
     path("log-in/", auth.LoginView.as_view(template_name="login.html"), name="login"),
     path("log-out/", auth.LogoutView.as_view(), name="logout"),

@@ -258,3 +258,38 @@ def _over(
 ) -> dict[str, Any]:
     more = {"text": {"field": text}} if text else {}
     return {"data": {"values": rows}, "mark": mark, "encoding": {**encoding, **more}}
+
+
+def ask_chart(*, rows: Sequence[tuple[str, int, int, int | None]]) -> SafeString:
+    """A bar a shop: what it asked, over it what it was promised, and a mark for what lives.
+
+    ``rows`` are (name, asked, promised, alive or None), in single pieces, in the order drawn.
+    """
+    names = [name for name, *_ in rows]
+    values = [
+        {"shop": name, "asked": asked, "promised": promised, "alive": alive,
+         "words": f"{promised} of {asked}"}
+        for name, asked, promised, alive in rows
+    ]  # fmt: skip
+    shop = {
+        "field": "shop",
+        "type": "nominal",
+        "sort": names,
+        "title": None,
+        "axis": {"ticks": False, "domain": False, "labelLimit": 300},
+    }
+
+    def layer(field: str, mark: dict[str, Any], **more: Any) -> dict[str, Any]:
+        x: dict[str, Any] = {"field": field, "type": "quantitative", "title": "single pieces"}
+        x["axis"] = {"tickCount": 6}
+        kept = [row for row in values if row[field] is not None]
+        return {"data": {"values": kept}, "mark": mark, "encoding": {"x": x, "y": shop, **more}}
+
+    words = {"type": "text", "align": "left", "dx": 5}
+    layers = [
+        layer("asked", {"type": "bar", "color": RULE, "height": 14}),
+        layer("promised", {"type": "bar", "color": WATER, "height": 8}),
+        layer("alive", {"type": "tick", "color": RUST, "thickness": 3, "size": 18}),
+        layer("asked", words, text={"field": "words"}),
+    ]
+    return chart(layers=layers, height=34 * len(names))

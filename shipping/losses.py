@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from django.db import transaction
-from django.db.models import F
+from django.db.models import F, Sum
 
 from inventory.models import Happening
-from orders.models import Order
+from orders.models import Order, ShipWeek
 from shipping.arrivals import OPEN_STATES, report_due
 from shipping.crediting import pieces_by_box
 from shipping.models import ArrivalReport, Bag, Credit, LaneLoss, ReportLine, Shipment
@@ -96,3 +96,17 @@ def _settle(shipment: Shipment) -> None:
         number = order_of(shipment=shipment).number
         arrived = Order.objects.filter(number=number, state=Order.State.ARRIVED)
         arrived.update(state=Order.State.SETTLED)
+
+
+def lost_by_shop(*, weeks: Sequence[ShipWeek]) -> dict[tuple[int, int], int]:
+    """Pieces told dead, missing or wrong by (ship-to id, week id); declined reports are left out.
+
+    One statement. A report that is still open counts as told.
+    """
+    told = ReportLine.objects.filter(line__order__week__in=weeks).exclude(
+        report__state=ArrivalReport.State.DECLINED
+    )
+    rows = told.values("line__order__ship_to", "line__order__week").annotate(
+        lost=Sum(F("dead") + F("missing") + F("wrong"))
+    )
+    return {(row["line__order__ship_to"], row["line__order__week"]): row["lost"] for row in rows}

@@ -32,6 +32,7 @@ def pages() -> dict[str, tuple[str, str]]:
         "list-buyer": (BUYER, "/weeks/2026-W49/list/?version=1"),
         "list-office": (OFFICE, "/weeks/2026-W49/list/"),
         "numbers": (OFFICE, "/weeks/2026-W49/numbers/"),
+        "who-ordered": (OFFICE, "/weeks/2026-W49/who/"),
         "orders": (OFFICE, "/orders/"),
         "order-office": (OFFICE, "/orders/4902/"),
         "order-export": (OFFICE, "/orders/4913/"),
