@@ -17,42 +17,94 @@ from inventory.calc.colour import (
     forecast_return,
     run_looks,
 )
-from inventory.models import ColourState, Happening, Listing, Site, Strain, WalkNote
+from inventory.calc.colour_systems import SplitRule, split_since
+from inventory.colour_looks import all_looks, looks_by_system
+from inventory.models import (
+    Balance,
+    ColourInSystem,
+    ColourState,
+    Happening,
+    Listing,
+    ReturnSaid,
+    Site,
+    Strain,
+    WaterSystem,
+)
 from inventory.setting_book import SettingBook
+
+RESTING = (ColourState.State.RESTING, ColourState.State.RETURNING)
 
 
 def follow_grade(*, strain: Strain, at: datetime) -> ColourState | None:
     """Run a strain's looks again and tell of a rest or a return that was not told before.
 
     A late look is put in its place and the whole run is made again; a rest or return that the list
-    has heard of is never told twice.
+    has heard of is never told twice. While its systems differ each is run by itself, and the
+    strain is as its best system is.
     """
     strain = Strain.objects.select_for_update().get(pk=strain.pk)
     book = SettingBook.read(on=timezone.localdate(at))
     before = ColourState.objects.filter(strain=strain).first()
-    steps = run_looks(looks=looks_of(strain), rule=colour_rule(book=book, strain=strain))
+    looks = looks_by_system(strain_ids=[strain.pk], book=book)[strain.pk]
+    rule = colour_rule(book=book, strain=strain)
+    steps = run_looks(looks=all_looks(looks), rule=rule)
     if not steps:
         _forget(strain, before, at)
         return None
-    last = steps[-1]
-    forecast = _forecast(strain, last, book)
+    since = split_since(looks=looks, rule=split_rule(book=book, strain=strain))
+    runs = (
+        {system: run_looks(looks=rows, rule=rule) for system, rows in looks.items()}
+        if since
+        else {}
+    )
+    if runs:
+        steps = best_run(runs)
+    resting_before = set(_resting_systems(strain))
+    _store_systems(strain, runs, book)
     state, _ = ColourState.objects.update_or_create(
-        strain=strain,
-        defaults={
-            "value": last.value,
-            "state": last.state,
-            "looked_on": last.on,
-            "rested_on": last.rested_on,
-            "returned_on": _returned_on(steps),
-            "back_likely_on": forecast.likely_on if forecast else None,
-            "back_from_on": forecast.from_on if forecast else None,
-            "back_to_on": forecast.to_on if forecast else None,
-        },
+        strain=strain, defaults={**_facts(strain, steps, book), "split_since": since}
     )
     was_resting = before is not None and before.is_resting
     if state.is_resting != was_resting:
         _tell(strain, state, at)
+    _keep_what_is_said(strain, state)
+    if set(_resting_systems(strain)) != resting_before:
+        _tell_of_systems(strain, at)
     return state
+
+
+def best_run(runs: dict[str, list[ColourStep]]) -> list[ColourStep]:
+    """The run of the system whose colour is best: one that does not rest, then by its value."""
+    return max(runs.values(), key=lambda rows: (rows[-1].state not in RESTING, rows[-1].value))
+
+
+def _facts(strain: Strain, steps: list[ColourStep], book: SettingBook) -> dict[str, object]:
+    last = steps[-1]
+    forecast = _forecast(strain, last, book)
+    return {
+        "value": last.value,
+        "state": last.state,
+        "looked_on": last.on,
+        "rested_on": last.rested_on,
+        "returned_on": _returned_on(steps),
+        "back_likely_on": forecast.likely_on if forecast else None,
+        "back_from_on": forecast.from_on if forecast else None,
+        "back_to_on": forecast.to_on if forecast else None,
+    }
+
+
+def _resting_systems(strain: Strain) -> list[str]:
+    rows = ColourInSystem.objects.filter(strain=strain, state__in=RESTING)
+    return list(rows.order_by("system__code").values_list("system__code", flat=True))
+
+
+def _store_systems(strain: Strain, runs: dict[str, list[ColourStep]], book: SettingBook) -> None:
+    ColourInSystem.objects.filter(strain=strain).exclude(system__code__in=runs).delete()
+    systems = {row.code: row for row in WaterSystem.objects.filter(code__in=runs)}
+    for code, steps in runs.items():
+        ColourInSystem.objects.update_or_create(
+            strain=strain, system=systems[code], defaults=_facts(strain, steps, book)
+        )
 
 
 def _forget(strain: Strain, before: ColourState | None, at: datetime) -> None:
@@ -61,21 +113,15 @@ def _forget(strain: Strain, before: ColourState | None, at: datetime) -> None:
         return
     was_resting = before.is_resting
     before.delete()
+    ColourInSystem.objects.filter(strain=strain).delete()
     if was_resting:
         before.state, before.returned_on = ColourState.State.IN_COLOUR, timezone.localdate(at)
         _tell(strain, before, at)
 
 
-def looks_of(strain: Strain) -> list[Look]:
+def looks_of(strain: Strain, *, book: SettingBook) -> list[Look]:
     """A strain's graded looks that stand, in the order in which they were looked at."""
-    notes = WalkNote.objects.filter(
-        strain=strain, grade__isnull=False, undone_by__isnull=True
-    ).order_by("looked_at")
-    return [
-        Look(timezone.localdate(note.looked_at), float(note.grade), note.is_signed)
-        for note in notes
-        if note.grade is not None
-    ]
+    return all_looks(looks_by_system(strain_ids=[strain.pk], book=book)[strain.pk])
 
 
 def colour_rule(*, book: SettingBook, strain: Strain) -> ColourRule:
@@ -90,6 +136,14 @@ def colour_rule(*, book: SettingBook, strain: Strain) -> ColourRule:
     )
 
 
+def split_rule(*, book: SettingBook, strain: Strain) -> SplitRule:
+    """When the water systems of a strain are run each by itself."""
+    whose = {"strain": strain.key, "strain_class": strain.strain_class_id}
+    return SplitRule(
+        least_gap=book.number("split_grade", **whose), least_days=book.whole("split_days", **whose)
+    )
+
+
 def _returned_on(steps: list[ColourStep]) -> date | None:
     returns = [step.on for step in steps if step.has_returned]
     return returns[-1] if returns else None
@@ -97,7 +151,7 @@ def _returned_on(steps: list[ColourStep]) -> date | None:
 
 def _forecast(strain: Strain, last: ColourStep, book: SettingBook) -> ReturnForecast | None:
     curve = season_curve(strain)
-    if last.state not in ("resting", "returning") or curve is None:
+    if last.state not in RESTING or curve is None:
         return None
     return forecast_return(
         value=last.value, on=last.on, curve=curve, band_days=book.whole("return_band_days")
@@ -118,13 +172,60 @@ def season_curve(strain: Strain) -> SeasonCurve | None:
     )
 
 
+def _keep_what_is_said(strain: Strain, state: ColourState) -> None:
+    """Keep each new forecast of a rest; when the strain is back, say so to all of that rest."""
+    if not state.is_resting:
+        back_on = state.returned_on or state.split_since
+        if back_on is None:
+            return
+        ReturnSaid.objects.filter(strain=strain, returned_on=None, rested_on__lte=back_on).update(
+            returned_on=back_on
+        )
+        return
+    said = ReturnSaid.objects.filter(strain=strain, rested_on=state.rested_on)
+    said.exclude(returned_on=None).update(returned_on=None)
+    last = said.last()
+    if state.back_likely_on and (last is None or last.likely_on != state.back_likely_on):
+        ReturnSaid.objects.update_or_create(
+            strain=strain,
+            rested_on=state.rested_on,
+            said_on=state.looked_on,
+            defaults={
+                "likely_on": state.back_likely_on,
+                "from_on": state.back_from_on,
+                "to_on": state.back_to_on,
+            },
+        )
+
+
+def _tell_of_systems(strain: Strain, at: datetime) -> None:
+    """The list and the sheets hear which systems of a strain have stopped or come back."""
+    resting = _resting_systems(strain)
+    rows = Balance.objects.filter(pieces__gt=0, strain_form__strain=strain).exclude(
+        lot__state="kept"
+    )
+    standing = list(rows.values_list("tray__code", "strain_form_id", "tray__trough__system__code"))
+    reason = (
+        f"out of colour in system {' and '.join(resting)}, each system is run by itself"
+        if resting
+        else "no system is out of colour by itself"
+    )
+    facts = {
+        "strain": strain.key,
+        "reason": reason,
+        "trays": sorted(tray for tray, _, system in standing if system in resting),
+        "strain_forms": sorted({form for _, form, _ in standing}),
+    }
+    Happening.objects.create(kind="colour.split", at=at, facts=facts)
+
+
 def _tell(strain: Strain, state: ColourState, at: datetime) -> None:
     """One event for each in-colour listing of the strain."""
     kind = "line.rested" if state.is_resting else "line.returned"
     reason = (
         f"out of colour since {state.rested_on:%-d %b}"
         if state.is_resting
-        else f"back in colour since {state.returned_on:%-d %b}"
+        else f"back in colour since {state.returned_on or state.looked_on:%-d %b}"
     )
     listings = Listing.objects.filter(strain_form__strain=strain, look=Listing.Look.COLOUR)
     for name in listings.order_by("name").values_list("name", flat=True):

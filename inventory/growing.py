@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from inventory.models import ColourState, Strain
+from inventory.colour_looks import grader_rows
+from inventory.models import ColourInSystem, ColourState, Strain
 from inventory.mothers import mothers_of_all
 from inventory.setting_book import SettingBook
 from inventory.standing import StrainStock, TrayStock, read_stock
@@ -54,6 +55,10 @@ def growing_record(*, weeks: Sequence[Week], on: date, book: SettingBook) -> dic
         for row in stock.trays
     }
     monday = weeks[0].monday if weeks else on
+    graders = {
+        row.code: {"double_looks": row.looks, "offset": round(row.offset, 4)}
+        for row in grader_rows(on=on, book=book)
+    }
     return {
         "on": on.isoformat(),
         "lots": dict(sorted(lots.items(), key=lambda item: _tray_order(item[0]))),
@@ -67,6 +72,7 @@ def growing_record(*, weeks: Sequence[Week], on: date, book: SettingBook) -> dic
             }
             for row in mothers_of_all(stocks=stocks, monday=monday, book=book)
         },
+        **({"graders": graders} if graders else {}),
     }
 
 
@@ -124,21 +130,30 @@ def _lot(
 
 def _colour() -> dict[str, Any]:
     states = {row.strain_id: row for row in ColourState.objects.all()}
-    found = {}
+    apart: dict[int, dict[str, Any]] = {}
+    rows = ColourInSystem.objects.select_related("system").order_by("system__code")
+    for row in rows:
+        apart.setdefault(row.strain_id, {})[row.system.code] = _run_of(row)
+    found: dict[str, Any] = {}
     for strain in Strain.objects.exclude(colour=Strain.Colour.NONE).order_by("key"):
-        state = states.get(strain.pk)
-        since = None
-        if state is not None:
-            since = state.rested_on if state.is_resting else state.returned_on
-        found[strain.key] = {
-            "value": round(state.value, 4) if state else None,
-            "state": state.state if state else "in colour",
-            "since": since.isoformat() if since else None,
-            "back_likely": _day(state.back_likely_on) if state else None,
-            "back_from": _day(state.back_from_on) if state else None,
-            "back_to": _day(state.back_to_on) if state else None,
-        }
+        found[strain.key] = _run_of(states.get(strain.pk))
+        if strain.pk in apart:
+            found[strain.key]["systems"] = apart[strain.pk]
     return found
+
+
+def _run_of(state: ColourState | ColourInSystem | None) -> dict[str, Any]:
+    since = None
+    if state is not None:
+        since = state.rested_on if state.is_resting else state.returned_on
+    return {
+        "value": round(state.value, 4) if state else None,
+        "state": state.state if state else "in colour",
+        "since": since.isoformat() if since else None,
+        "back_likely": _day(state.back_likely_on) if state else None,
+        "back_from": _day(state.back_from_on) if state else None,
+        "back_to": _day(state.back_to_on) if state else None,
+    }
 
 
 def _day(on: date | None) -> str | None:

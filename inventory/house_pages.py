@@ -1,4 +1,4 @@
-"""Pages that show the house: its plan, its mothers, a line's map, colour through the year."""
+"""Pages that show the house: its plan, its mothers, a line's map."""
 
 from datetime import date, timedelta
 from typing import Any
@@ -7,13 +7,11 @@ from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
-from inventory.calc.colour import run_looks
-from inventory.charts import ready_chart, season_chart
+from inventory.charts import ready_chart
 from inventory.clock import farm_today
-from inventory.colouring import colour_rule, looks_of, season_curve
 from inventory.house_plan import STATES, house_plan, sample_mark
 from inventory.line_map import line_map
-from inventory.models import ColourState, Listing, Strain, StrainClass, User
+from inventory.models import StrainClass, User
 from inventory.mothers import Mothers, line_of, mothers_of_all
 from inventory.setting_book import SettingBook
 from inventory.standing import StrainStock, read_stock
@@ -136,58 +134,3 @@ def line_page(request: HttpRequest, key: str) -> HttpResponse:
         else "No piece of this line stands in the house.",
     }
     return render(request, "inventory/line.html", context)
-
-
-@login_required
-def seasons_page(request: HttpRequest) -> HttpResponse:
-    """Colour strains through the year: curve, looks, smoothed grade, expected return."""
-    _staff(request)
-    on = farm_today()
-    book = SettingBook.read(on=on)
-    strains = Strain.objects.exclude(colour=Strain.Colour.NONE).select_related("strain_class")
-    context = {"rows": [_season_row(strain, on, book) for strain in strains]}
-    return render(request, "inventory/seasons.html", context)
-
-
-def _season_row(strain: Strain, on: date, book: SettingBook) -> dict[str, Any]:
-    looks = looks_of(strain)
-    rule = colour_rule(book=book, strain=strain)
-    steps = run_looks(looks=looks, rule=rule) if looks else []
-    state = ColourState.objects.filter(strain=strain).first()
-    band = None
-    if state and state.back_from_on and state.back_to_on:
-        band = (state.back_from_on, state.back_to_on)
-    return {
-        "strain": strain,
-        "sentence": _season_sentence(strain, state),
-        "chart": season_chart(
-            curve=season_curve(strain),
-            on=on,
-            looks=[(look.on, look.grade) for look in looks],
-            smoothed=[(step.on, step.value) for step in steps],
-            back=band,
-            rest_below=rule.rest_below,
-            return_from=rule.return_from,
-        ),
-        "steps": [
-            {"on": f"{step.on:%a %-d %b %Y}", "value": f"{step.value:.2f}", "state": step.state}
-            for step in reversed(steps)
-        ],
-        "winter": Listing.objects.filter(
-            strain_form__strain=strain, look=Listing.Look.WINTER
-        ).first(),
-    }
-
-
-def _season_sentence(strain: Strain, state: ColourState | None) -> str:
-    if state is None:
-        return f"{strain.name} has not been graded yet; it counts as in colour."
-    if state.is_resting and state.back_likely_on:
-        return (
-            f"{strain.name} rests since {state.rested_on:%-d %b %Y} and is expected back about "
-            f"{state.back_likely_on:%-d %b} ({state.back_from_on:%-d %b} to "
-            f"{state.back_to_on:%-d %b})."
-        )
-    if state.is_resting:
-        return f"{strain.name} rests since {state.rested_on:%-d %b %Y}."
-    return f"{strain.name} is in colour; its smoothed grade is {state.value:.2f}."

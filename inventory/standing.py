@@ -9,7 +9,9 @@ from datetime import date
 
 from django.db.models import Case, F, FilteredRelation, IntegerField, OuterRef, Q, Subquery, When
 
-from inventory.models import Hold, StrainForm, WalkNote
+from inventory.models import ColourInSystem, Hold, StrainForm, WalkNote
+
+RESTING = ("resting", "returning")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +45,13 @@ class TrayStock:
     held_until: date | None
     is_quarantine: bool = False
     dip_due_on: date | None = None
+    colour_state: str | None = None
+    rested_on: date | None = None
+
+    @property
+    def is_pale(self) -> bool:
+        """Whether its water system rests by itself while another one's colour is good."""
+        return self.colour_state in RESTING
 
     def care_stop(self, on: date) -> str:
         """Why its care keeps it back on that farm day: quarantine, an overdue dip, or nothing."""
@@ -87,7 +96,11 @@ class StrainStock:
 
     @property
     def is_resting(self) -> bool:
-        return self.colour_state in ("resting", "returning")
+        return self.colour_state in RESTING
+
+    def is_pale(self, row: TrayStock) -> bool:
+        """Whether that tray's colour keeps it back though the strain as a whole does not rest."""
+        return row.is_pale and not self.is_resting
 
 
 def read_stock(*, strain_form_ids: Iterable[int] | None = None) -> list[StrainStock]:
@@ -122,6 +135,9 @@ def _annotated(rows):  # type: ignore[no-untyped-def]
     samples = WalkNote.objects.filter(
         cohort_id=OuterRef("standing__lot__cohort_id"), sampled_pieces__isnull=False
     ).order_by("-looked_at")
+    colours = ColourInSystem.objects.filter(
+        strain_id=OuterRef("strain_id"), system_id=OuterRef("standing__tray__trough__system_id")
+    )
     return rows.annotate(
         standing=FilteredRelation("balances", condition=Q(balances__pieces__gt=0)),
         tray_order=F("standing__tray__trough__walk_order"),
@@ -135,6 +151,8 @@ def _annotated(rows):  # type: ignore[no-untyped-def]
                 :1
             ]
         ),
+        system_colour=Subquery(colours.values("state")[:1]),
+        system_rested_on=Subquery(colours.values("rested_on")[:1]),
         sampled=Subquery(samples.values("sampled_pieces")[:1]),
         rooted=Subquery(samples.values("rooted_pieces")[:1]),
     )
@@ -188,6 +206,8 @@ _TRAY_COLUMNS = (
     "hold_reason",
     "hold_since",
     "hold_until",
+    "system_colour",
+    "system_rested_on",
 )
 
 
@@ -241,4 +261,6 @@ def _tray_stock(row) -> TrayStock:  # type: ignore[no-untyped-def]
         held_until=row["hold_until"],
         is_quarantine=row["standing__tray__trough__system__is_quarantine"],
         dip_due_on=row["standing__lot__dip_due_on"],
+        colour_state=row["system_colour"],
+        rested_on=row["system_rested_on"],
     )

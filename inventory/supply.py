@@ -39,6 +39,7 @@ class Supply:
     held_pieces: int
     later_pieces: int
     care_pieces: int
+    pale_pieces: int
     terms: tuple[Term, ...]
     is_old_count: bool
     is_if_lifted: bool
@@ -152,6 +153,7 @@ def _supply_of(
         held_pieces=sum(pieces for _, why, pieces in counted if why == "held"),
         later_pieces=sum(pieces for _, why, pieces in counted if why == "later"),
         care_pieces=sum(pieces for _, why, pieces in counted if why in ("quarantine", "overdue")),
+        pale_pieces=sum(pieces for _, why, pieces in counted if why == "pale"),
         terms=tuple(terms),
         is_old_count=any(
             (on - row.counted_on).days > old_days for row, pieces in counting if pieces
@@ -177,6 +179,8 @@ def _why(
         return "held"
     if stop := row.care_stop(on):
         return stop
+    if stock.is_pale(row):
+        return "pale"
     if row.state == "ready":
         return "ready"
     if is_on_sale and row.cohort and not _has_opened(row, stock, book):
@@ -229,6 +233,7 @@ def _tray_term(row: TrayStock, why: str, pieces: int, packs: dict[str, int], mon
         "later": f"ready about {_day(row.p50_on)}, by {_day(row.p80_on)} in 8 of 10 cases",
         "closed": _sample_words(row),
         "quarantine": "stands in quarantine; nothing is sold from there",
+        "pale": f"out of colour in system {row.system} since {_day(row.rested_on)}",
         "overdue": f"its dip was due on {_day(row.dip_due_on)}; dip it and it counts again",
     }[why]
     if counts and row.returns_in(monday):

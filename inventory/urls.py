@@ -3,6 +3,7 @@ from django.urls import path
 from inventory import (
     card_pages,
     care_pages,
+    colour_pages,
     house_pages,
     message_pages,
     pages,
@@ -23,7 +24,7 @@ urlpatterns = [
     path("growing/", season_pages.growing_page, name="growing"),
     path("mothers/", house_pages.mothers_page, name="mothers"),
     path("lines/<str:key>/", house_pages.line_page, name="line"),
-    path("seasons/", house_pages.seasons_page, name="seasons"),
+    path("seasons/", colour_pages.seasons_page, name="seasons"),
     path("care/", care_pages.care_page, name="care"),
     path("water/", care_pages.water_page, name="water"),
     path("walk/notes/", walk_pages.notes_view, name="walk-notes"),

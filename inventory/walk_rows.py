@@ -15,8 +15,19 @@ from django.utils import timezone
 
 from inventory.calc.colour import Look
 from inventory.calc.colour_next import NextLook, next_looks
+from inventory.colour_looks import all_looks, looks_by_system
 from inventory.colouring import colour_rule
-from inventory.models import Balance, Count, Hold, Listing, Strain, Trough, WalkNote
+from inventory.models import (
+    Balance,
+    ColourInSystem,
+    ColourState,
+    Count,
+    Hold,
+    Listing,
+    Strain,
+    Trough,
+    WalkNote,
+)
 from inventory.setting_book import SettingBook
 
 # Palytoxin is likely in the lines graded so; gloves and goggles. Common practice, no source.
@@ -236,25 +247,35 @@ def _add_strains(
     every = {pk: strain for found in strains.values() for pk, strain in found.items()}
     shown = strain_rows(strains=list(every.values()), on=on, book=book)
     for trough_id, found in strains.items():
-        rows[trough_id].strains = [shown[pk] for pk in found]
+        row = rows[trough_id]
+        row.strains = [shown.get((pk, row.system)) or shown[pk, ""] for pk in found]
 
 
-def strain_rows(*, strains: list[Strain], on: date, book: SettingBook) -> dict[int, StrainRow]:
-    """Colour strains with the five bars and what each grade would do."""
-    looks = looks_of_strains(strain_ids=[strain.pk for strain in strains])
+def strain_rows(
+    *, strains: list[Strain], on: date, book: SettingBook
+) -> dict[tuple[int, str], StrainRow]:
+    """Colour strains with the five bars and what each grade would do, by (strain, "").
+
+    A strain whose systems are run each by itself has a row by (strain, system) for each as well.
+    """
+    by_system = looks_by_system(strain_ids=[strain.pk for strain in strains], book=book)
+    apart = ColourInSystem.objects.filter(strain__in=strains).select_related("system")
+    states: dict[tuple[int, str], ColourState | ColourInSystem | None] = {
+        (strain.pk, ""): getattr(strain, "colour_state", None) for strain in strains
+    }
+    states |= {(row.strain_id, row.system.code): row for row in apart}
+    named = {strain.pk: strain for strain in strains}
     photos = dict(
         Listing.objects.filter(strain_form__strain__in=strains, look=Listing.Look.COLOUR)
         .exclude(photo="")
         .values_list("strain_form__strain_id", "photo")
     )
-    return {
-        strain.pk: _strain_row(
-            strain,
-            next_looks_of(strain=strain, looks=looks.get(strain.pk, []), on=on, book=book),
-            photos.get(strain.pk, ""),
-        )
-        for strain in strains
-    }
+    found = {}
+    for (pk, system), state in states.items():
+        looks = by_system[pk][system] if system else all_looks(by_system[pk])
+        nexts = next_looks_of(strain=named[pk], looks=looks, on=on, book=book)
+        found[pk, system] = _strain_row(named[pk], nexts, photos.get(pk, ""), state)
+    return found
 
 
 def next_looks_of(
@@ -264,20 +285,12 @@ def next_looks_of(
     return next_looks(looks=looks, on=on, rule=colour_rule(book=book, strain=strain))
 
 
-def looks_of_strains(*, strain_ids: list[int]) -> dict[int, list[Look]]:
-    """Every graded look that stands, by strain. One statement."""
-    looks: dict[int, list[Look]] = defaultdict(list)
-    notes = WalkNote.objects.filter(
-        strain__in=strain_ids, grade__isnull=False, undone_by__isnull=True
-    ).order_by("looked_at")
-    for strain_id, at, grade, is_signed in notes.values_list(
-        "strain_id", "looked_at", "grade", "is_signed"
-    ):
-        looks[strain_id].append(Look(timezone.localdate(at), float(grade or 0), is_signed))
-    return looks
-
-
-def _strain_row(strain: Strain, nexts: list[NextLook], photo: str) -> StrainRow:
+def _strain_row(
+    strain: Strain,
+    nexts: list[NextLook],
+    photo: str,
+    state: ColourState | ColourInSystem | None,
+) -> StrainRow:
     grades = {
         row.grade: Grade(
             value=f"{Decimal(str(row.grade)).normalize():f}",
@@ -287,6 +300,7 @@ def _strain_row(strain: Strain, nexts: list[NextLook], photo: str) -> StrainRow:
         for row in nexts
     }
     bars = [Bar(grades[whole], grades.get(whole + 0.5), BAR_WORDS[whole]) for whole in BAR_WORDS]
-    state = getattr(strain, "colour_state", None)
     words = f"smoothed {state.value:.2f}, {state.state}" if state else "not graded yet"
+    if isinstance(state, ColourInSystem):
+        words += f" in system {state.system.code}, which is run by itself"
     return StrainRow(strain.key, strain.name, photo, words, bars)

@@ -28,6 +28,7 @@ LIST_CHANGING = frozenset(
     {
         "line.rested",
         "line.returned",
+        "colour.split",
         "hold.raised",
         "hold.confirmed",
         "hold.lifted",
@@ -154,6 +155,8 @@ def _stopped_status(supply: Supply) -> tuple[str, str, str]:
         return "resting", "hold", _hold_reason(supply)
     if supply.gross_pieces:
         return "resting", "reserve", _reserve_reason(supply)
+    if supply.pale_pieces:
+        return "resting", "colour", _pale_reason(supply)
     if supply.care_pieces:
         return "resting", "care", "its care is not finished; it is not sold before"
     if supply.later_pieces:
@@ -175,6 +178,12 @@ def _colour_reason(can: CanPromise) -> str:
             f"({stock.back_from_on:%-d %b} to {stock.back_to_on:%-d %b})"
         )
     return reason
+
+
+def _pale_reason(supply: Supply) -> str:
+    pale = [row for row in supply.stock.trays if row.is_pale]
+    systems = " and ".join(sorted({row.system for row in pale}))
+    return f"out of colour in system {systems}, and none in colour stands elsewhere"
 
 
 def _hold_reason(supply: Supply) -> str:

@@ -14,15 +14,16 @@ from shipping.picking import make_stale
 from shipping.shortfalls import check_stock
 
 HOLDS = frozenset({"hold.raised", "hold.confirmed", "hold.lifted", "hold.void"})
+COLOURS = frozenset({"colour.split"})
 COUNTS = frozenset({"stock.counted", "stock.died", "stock.sprouted", "tray.shifted"})
 
 
 def follow_happening(happening: Happening, *, now: datetime) -> None:
     """Mark stale what the happening has made untrue, and record what is missing for it."""
     facts = happening.facts
-    if happening.kind in HOLDS:
+    if happening.kind in HOLDS | COLOURS:
         _stale_sheets(Q(tasks__tray__code__in=facts.get("trays", [])), _words(happening))
-        if happening.kind in ("hold.raised", "hold.confirmed"):
+        if happening.kind in ("hold.raised", "hold.confirmed", *COLOURS):
             _check(facts.get("strain_forms", []), _words(happening), now)
     elif happening.kind in COUNTS:
         _stale_sheets(Q(tasks__tray__code=facts.get("tray")), _words(happening))

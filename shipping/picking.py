@@ -206,7 +206,7 @@ def _candidate(
         cut_on=row.cut_on or row.rooted_on,
         age_months=row.age_months,
         grade=grades.get(tray.trough_id),
-        is_held=row.is_held_in(week.monday) or bool(row.care_stop(on)),
+        is_held=row.is_held_in(week.monday) or bool(row.care_stop(on)) or stock.is_pale(row),
         aisle_length_m=float(tray.trough.aisle_length_m),
     )
 

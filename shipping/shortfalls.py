@@ -48,16 +48,16 @@ def record_short(
 
 def physical_pieces(*, stock: StrainStock, week: ShipWeek) -> int:
     """Pieces that stand ready and may leave, as counted, before decay and above the reserve."""
-    sellable = [row for row in stock.trays if _may_leave(row, week)]
+    sellable = [row for row in stock.trays if _may_leave(row, stock, week)]
     gap = reserve_gap(floor_pieces=stock.floor_pieces, kept=_kept(stock), monday=week.monday)
     return max(0, sum(row.pieces for row in sellable) - gap)
 
 
-def _may_leave(row: TrayStock, week: ShipWeek) -> bool:
+def _may_leave(row: TrayStock, stock: StrainStock, week: ShipWeek) -> bool:
     is_in = row.state == "ready" or (
         row.state == "growing" and row.p80_on is not None and row.p80_on <= week.monday
     )
-    return is_in and not row.is_held_in(week.monday)
+    return is_in and not row.is_held_in(week.monday) and not stock.is_pale(row)
 
 
 def _kept(stock: StrainStock) -> list[TrayStock]:
@@ -82,7 +82,7 @@ def check_stock(*, strain_form_id: int, week: ShipWeek, cause: str, now: datetim
 def remedies_for(*, stock: StrainStock, week: ShipWeek, pieces: int) -> list[dict[str, Any]]:
     """The first three remedies, in their order, each with what it could give. [pieces]"""
     book = SettingBook.read(on=week.first_ship_on)
-    ready = [row for row in stock.trays if row.state == "ready" and _may_leave(row, week)]
+    ready = [row for row in stock.trays if row.state == "ready" and _may_leave(row, stock, week)]
     margin = sum(
         row.pieces - tray_countable(row=row, stock=stock, ship_on=week.first_ship_on, book=book)
         for row in ready
@@ -92,7 +92,8 @@ def remedies_for(*, stock: StrainStock, week: ShipWeek, pieces: int) -> list[dic
         words = f"{margin} pieces stand above what is counted on: look whether they will do"
         found.append({"kind": "margin", "pieces": min(margin, pieces), "words": words})
     for row in stock.trays:
-        if row.state == "growing" and not row.is_held_in(week.monday):
+        is_stopped = row.is_held_in(week.monday) or stock.is_pale(row)
+        if row.state == "growing" and not is_stopped:
             most = min(pieces, row.pieces)
             words = f"grade {most} of {row.tray} ready on the bench; {row.pieces} stand there"
             found.append(

@@ -20,15 +20,25 @@ class ColourRule:
     good_looks: int = 3
     good_span_days: int = 7
     least_rest_days: int = 14
+    smoothing: float = 0.5
 
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """One graded look. ``is_signed`` is a grade of 1 or less that a lead put a name to."""
+    """One graded look. ``is_signed`` is a grade of 1 or less that a lead put a name to.
+
+    ``grade`` is the one used, less the grader's offset; ``as_given`` is what the grader said.
+    """
 
     on: date
     grade: float
     is_signed: bool = False
+    as_given: float | None = None
+
+    @property
+    def is_signed_low(self) -> bool:
+        given = self.grade if self.as_given is None else self.as_given
+        return self.is_signed and given <= 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,13 +115,21 @@ def run_looks(*, looks: Iterable[Look], rule: ColourRule | None = None) -> list[
     return steps
 
 
+def smoothed(level: float, newest: float, *, share: float = 0.5) -> float:
+    """One step of simple exponential smoothing: the newest value weighs ``share``. [0 to 1]
+
+    Source: the textbook recursion; published series are in its test.
+    """
+    return (1 - share) * level + share * newest
+
+
 def _step(
     on: date, looks: Sequence[Look], before: Sequence[ColourStep], rule: ColourRule
 ) -> ColourStep:
     grade = sum(look.grade for look in looks) / len(looks)
     last = before[-1] if before else None
-    value = grade if last is None else 0.5 * last.value + 0.5 * grade
-    is_signed_low = any(look.is_signed and look.grade <= 1 for look in looks)
+    value = grade if last is None else smoothed(last.value, grade, share=rule.smoothing)
+    is_signed_low = any(look.is_signed_low for look in looks)
     if last is not None and last.state in ("resting", "returning"):
         return _resting_step(on, value, last, rule)
     recent = [step.value for step in before[-(rule.low_looks - 1) :]] + [value]

@@ -1,6 +1,7 @@
 from inventory.models.care import MEASURES, CareRecord, LotRelease, WaterTest
 from inventory.models.changes import Change
 from inventory.models.clock import Clock, Happening, Setting
+from inventory.models.colours import ColourInSystem, ColourState, ReturnSaid
 from inventory.models.holds import Hold, HoldLook
 from inventory.models.ledger import Balance, Movement, Place, StockTotal
 from inventory.models.lots import BaseBatch, Cohort, FirstDrop, Lot, PlugLot
@@ -8,7 +9,7 @@ from inventory.models.messages import Message, Once
 from inventory.models.phones import KeptAside, PairingCode, Phone
 from inventory.models.places import ShadeLog, Site, Tray, Trough, WaterSystem
 from inventory.models.strains import Form, Listing, Strain, StrainClass, StrainForm, Substitute
-from inventory.models.walking import Alarm, ColourState, Count, TrayMove, WalkNote
+from inventory.models.walking import Alarm, Count, TrayMove, WalkNote
 from inventory.people import User
 
 __all__ = [
@@ -20,6 +21,7 @@ __all__ = [
     "Change",
     "Clock",
     "Cohort",
+    "ColourInSystem",
     "ColourState",
     "Count",
     "FirstDrop",
@@ -38,6 +40,7 @@ __all__ = [
     "Phone",
     "Place",
     "PlugLot",
+    "ReturnSaid",
     "Setting",
     "ShadeLog",
     "Site",

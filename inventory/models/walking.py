@@ -152,27 +152,3 @@ class Alarm(models.Model):
 
     def __str__(self) -> str:
         return self.words
-
-
-class ColourState(models.Model):
-    """The smoothed grade of a colour strain and what it means for the list."""
-
-    class State(models.TextChoices):
-        IN_COLOUR = "in colour", "in colour"
-        FADING = "fading", "fading"
-        RESTING = "resting", "resting"
-        RETURNING = "returning", "returning"
-
-    strain = models.OneToOneField("inventory.Strain", models.PROTECT, related_name="colour_state")
-    value = models.FloatField()
-    state = models.CharField(max_length=10, choices=State.choices)
-    looked_on = models.DateField()
-    rested_on = models.DateField(null=True)
-    returned_on = models.DateField(null=True)
-    back_likely_on = models.DateField(null=True)
-    back_from_on = models.DateField(null=True)
-    back_to_on = models.DateField(null=True)
-
-    @property
-    def is_resting(self) -> bool:
-        return self.state in (self.State.RESTING, self.State.RETURNING)

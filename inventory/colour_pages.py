@@ -1,0 +1,155 @@
+"""Colour through the year: curve, looks, smoothed grade, systems apart, graders, kept forecasts."""
+
+from datetime import date
+from typing import Any
+
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+
+from inventory.calc.colour import run_looks
+from inventory.calc.shares import share_interval
+from inventory.charts import season_chart
+from inventory.clock import farm_today
+from inventory.colour_looks import grader_rows
+from inventory.colouring import colour_rule, looks_of, season_curve
+from inventory.models import (
+    ColourInSystem,
+    ColourState,
+    Listing,
+    ReturnSaid,
+    Strain,
+    User,
+)
+from inventory.setting_book import SettingBook
+
+
+@login_required
+def seasons_page(request: HttpRequest) -> HttpResponse:
+    """Colour strains through the year: curve, looks, smoothed grade, expected return."""
+    assert isinstance(request.user, User)
+    request.user.must("see_staff_pages")
+    on = farm_today()
+    book = SettingBook.read(on=on)
+    strains = Strain.objects.exclude(colour=Strain.Colour.NONE).select_related("strain_class")
+    said = list(ReturnSaid.objects.select_related("strain"))
+    context = {
+        "rows": [_season_row(strain, on, book) for strain in strains],
+        "graders": [
+            {
+                "name": row.name,
+                "looks": row.looks,
+                "offset": f"{row.offset:+.2f}",
+                "words": _offset_words(row.offset),
+            }
+            for row in grader_rows(on=on, book=book)
+        ],
+        "record_sentence": record_sentence(said),
+        "said": [_said_row(row) for row in reversed(said)],
+    }
+    return render(request, "inventory/seasons.html", context)
+
+
+def record_sentence(said: list[ReturnSaid]) -> str:
+    """How often a strain came back within the band that was said."""
+    judged = [row.came_true for row in said if row.came_true is not None]
+    if not judged:
+        waiting = len({row.strain_id for row in said if row.came_true is None})
+        words = f"; {waiting} rest now and will be judged" if waiting else ""
+        return f"No forecast of a return has been judged yet{words}."
+    came = sum(judged)
+    low, high = share_interval(came=came, of=len(judged))
+    return (
+        f"“Back about” came true {came} of {len(judged)} times; so few cases put the true share "
+        f"between {low:.0%} and {high:.0%}."
+    )
+
+
+def _said_row(row: ReturnSaid) -> dict[str, str]:
+    verdict = {None: "still resting", True: "came true", False: "missed"}[row.came_true]
+    if row.returned_on:
+        away = (row.returned_on - row.likely_on).days
+        verdict += f": back {row.returned_on:%-d %b %Y}"
+        verdict += f", {abs(away)} d {'late' if away > 0 else 'early'}" if away else ", to the day"
+    return {
+        "strain": row.strain.key,
+        "said_on": f"{row.said_on:%-d %b %Y}",
+        "band": f"{row.likely_on:%-d %b %Y} ({row.from_on:%-d %b} to {row.to_on:%-d %b})",
+        "verdict": verdict,
+    }
+
+
+def _offset_words(offset: float) -> str:
+    if abs(offset) < 0.005:
+        return "grades as the others do"
+    kind = "kinder" if offset > 0 else "stricter"
+    act = "taken off" if offset > 0 else "added to"
+    return f"{kind} than the others: {abs(offset):.2f} is {act} each grade"
+
+
+def _season_row(strain: Strain, on: date, book: SettingBook) -> dict[str, Any]:
+    looks = looks_of(strain, book=book)
+    rule = colour_rule(book=book, strain=strain)
+    steps = run_looks(looks=looks, rule=rule) if looks else []
+    state = ColourState.objects.filter(strain=strain).first()
+    band = None
+    if state and state.back_from_on and state.back_to_on:
+        band = (state.back_from_on, state.back_to_on)
+    return {
+        "strain": strain,
+        "sentence": _season_sentence(strain, state),
+        "systems": [_system_row(row) for row in _systems_of(strain)],
+        "chart": season_chart(
+            curve=season_curve(strain),
+            on=on,
+            looks=[(look.on, look.grade) for look in looks],
+            smoothed=[(step.on, step.value) for step in steps],
+            back=band,
+            rest_below=rule.rest_below,
+            return_from=rule.return_from,
+        ),
+        "steps": [
+            {"on": f"{step.on:%a %-d %b %Y}", "value": f"{step.value:.2f}", "state": step.state}
+            for step in reversed(steps)
+        ],
+        "winter": Listing.objects.filter(
+            strain_form__strain=strain, look=Listing.Look.WINTER
+        ).first(),
+    }
+
+
+def _systems_of(strain: Strain) -> list[ColourInSystem]:
+    rows = ColourInSystem.objects.filter(strain=strain).select_related("system")
+    return list(rows.order_by("system__code"))
+
+
+def _system_row(row: ColourInSystem) -> dict[str, str]:
+    return {
+        "system": str(row.system),
+        "value": f"{row.value:.2f}",
+        "state": row.state,
+        "slug": "resting" if row.is_resting else "offered",
+        "words": f"since {row.rested_on:%-d %b}; its trays are not sold"
+        if row.is_resting and row.rested_on
+        else "its trays are sold",
+    }
+
+
+def _season_sentence(strain: Strain, state: ColourState | None) -> str:
+    if state is None:
+        return f"{strain.name} has not been graded yet; it counts as in colour."
+    if state.is_resting and state.back_likely_on:
+        return (
+            f"{strain.name} rests since {state.rested_on:%-d %b %Y} and is expected back about "
+            f"{state.back_likely_on:%-d %b} ({state.back_from_on:%-d %b} to "
+            f"{state.back_to_on:%-d %b})."
+        )
+    if state.is_resting:
+        return f"{strain.name} rests since {state.rested_on:%-d %b %Y}."
+    apart = (
+        f" Its systems differ since {state.split_since:%-d %b}: each is run by itself, the figure "
+        "is that of the best."
+        if state.split_since
+        else ""
+    )
+    return f"{strain.name} is in colour; its smoothed grade is {state.value:.2f}.{apart}"
