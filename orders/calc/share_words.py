@@ -15,7 +15,7 @@ def sentence(share: Share, ref: str, hand_reason: str = "", counted_in: str = "p
 
     Source: none, the farm's own wording.
     """
-    if share.trace["is_enough"]:
+    if _has_enough(share):
         return f"{_head(share, ref)}: there was enough for everyone."
     total = f"{share.available} {counted_in} for {share.trace['asked']} asked"
     hand = f"hand changes: {hand_reason or 'none'}"
@@ -29,7 +29,7 @@ def buyer_sentence(
 
     Source: none, the farm's own wording.
     """
-    if share.trace["is_enough"] or share.trace["customers"] >= LEAST_CUSTOMERS_FOR_TOTALS:
+    if _has_enough(share) or share.trace["customers"] >= LEAST_CUSTOMERS_FOR_TOTALS:
         return sentence(share, ref, hand_reason, counted_in)
     words = f"there was not enough for all; the same rule for everyone: {_rule(share)}"
     if _dropped(share, ref):
@@ -39,18 +39,29 @@ def buyer_sentence(
     return f"{_head(share, ref)}: {words}."
 
 
+def _has_enough(share: Share) -> bool:
+    return share.trace["is_enough"] and not share.trace.get("hand")
+
+
 def _head(share: Share, ref: str) -> str:
     line = share.trace["lines"][ref]
     return f"Asked {line['asked']}, promised {line['promised']}"
 
 
 def _rule(share: Share) -> str:
-    return {
-        "mixed": f"a floor of {share.trace.get('floor')}, then by what was asked and by tier",
-        "first_come": "first come, first served",
-        "equal": "one unit at a time to whoever held fewest",
-        "proportional": "by what was asked, in whole units",
-    }[share.rule]
+    by_order = share.trace.get("by_order")
+    first = f"every order brought to {percent(by_order['fill'])} first; then " if by_order else ""
+    steps = share.trace.get("rest", share.trace)
+    floor = f"a floor of {steps['floor']}, then " if "floor" in steps else ""
+    return (
+        first
+        + {
+            "mixed": f"{floor}by what was asked and by tier",
+            "first_come": "first come, first served",
+            "equal": "one unit at a time to whoever held fewest",
+            "proportional": "by what was asked, in whole units",
+        }[share.rule]
+    )
 
 
 def _dropped(share: Share, ref: str) -> int:
@@ -62,6 +73,8 @@ def _why(share: Share, ref: str) -> str:
     if had := _dropped(share, ref):
         least = share.trace["lines"][ref]["least"]
         return f"its share of {had} was below the least it accepts, {least}, so nothing"
+    if "rest" in share.trace:
+        return _first_and_rest(share, ref)
     words = {
         "mixed": _mixed_words,
         "first_come": _first_come_words,
@@ -69,6 +82,38 @@ def _why(share: Share, ref: str) -> str:
         "proportional": _proportional_words,
     }[share.rule]
     return words(share, ref)
+
+
+def _first_and_rest(share: Share, ref: str) -> str:
+    """Units that were given first, by hand or to bring the order to t*, then the listing's rule."""
+    trace = share.trace
+    if ref in trace.get("hand", {}):
+        return "set by hand"
+    words = []
+    if by_hand := sum(trace.get("hand", {}).values()):
+        words.append(f"{by_hand} of them set by hand")
+    first = trace["first"].get(ref, 0)
+    if "by_order" in trace:
+        fill = percent(trace["by_order"]["fill"])
+        words.append(f"{first} first, so that every order can have {fill} of what it asked")
+    rest = trace["rest"]
+    if ref not in rest["lines"]:
+        return ", ".join(words)
+    given = rest["lines"][ref]["promised"]
+    if rest["is_enough"]:
+        words.append(f"then all of the {given} it still lacked")
+    elif not rest["available"]:
+        words.append("then nothing was left")
+    else:
+        inner = Share(share.rule, rest["available"], {}, rest["left_over"], rest)
+        words.append(f"then {given} of the {rest['available']} left: {_why(inner, ref)}")
+    return ", ".join(words)
+
+
+def percent(fill: str) -> str:
+    """An exact fraction in hundredths with two decimals, rounded down: what is surely reached."""
+    hundredths = Fraction(fill) * 10_000 // 1
+    return f"{hundredths // 100}.{hundredths % 100:02d} %"
 
 
 def _first_come_words(share: Share, ref: str) -> str:

@@ -73,18 +73,23 @@ def share(
     Proportional: largest remainder (Hamilton). Equal: constrained equal awards in whole units.
     Mixed: chosen by the farm.
     """
-    _check(rule, available, asks)
+    check_asks(rule, available, asks)
     lines = sorted(asks, key=age)
     if sum(line.asked for line in lines) <= available:
         outcome = Outcome({line.ref: line.asked for line in lines}, {})
     else:
         outcome = RULES[rule](available, lines, settings or RuleSettings())
-    trace = _trace(rule, available, lines, outcome)
+    trace = {
+        **trace_of(rule, available, lines, outcome.got),
+        "offers": _offers(lines, outcome),
+        **outcome.steps,
+    }
     promised = {line.ref: outcome.got[line.ref] for line in lines}
     return Share(rule, available, promised, trace["left_over"], trace)
 
 
-def _check(rule: str, available: int, asks: Sequence[Ask]) -> None:
+def check_asks(rule: str, available: int, asks: Sequence[Ask]) -> None:
+    """Raise ValueError as share does."""
     if rule not in RULES:
         raise ValueError(f"There is no rule {rule!r}; there are {', '.join(RULES)}")
     if available < 0:
@@ -104,7 +109,10 @@ def _check_ask(ask: Ask) -> None:
         raise ValueError(f"{ask.ref} was sent at {ask.sent_at}, in no time zone")
 
 
-def _trace(rule: str, available: int, lines: Sequence[Ask], outcome: Outcome) -> dict[str, Any]:
+def trace_of(
+    rule: str, available: int, lines: Sequence[Ask], got: Mapping[str, int]
+) -> dict[str, Any]:
+    """What every trace holds. Lines by age, got in sale units."""
     asked = sum(line.asked for line in lines)
     return {
         "rule": rule,
@@ -112,11 +120,10 @@ def _trace(rule: str, available: int, lines: Sequence[Ask], outcome: Outcome) ->
         "asked": asked,
         "customers": len({line.customer or line.order_number for line in lines}),
         "is_enough": asked <= available,
-        "lines": {line.ref: _line_row(line, outcome.got[line.ref]) for line in lines},
-        "left_over": available - sum(outcome.got.values()),
+        "lines": {line.ref: _line_row(line, got[line.ref]) for line in lines},
+        "left_over": available - sum(got.values()),
         "note": _note(available, lines),
-        "offers": _offers(lines, outcome),
-        **outcome.steps,
+        "offers": [],
     }
 
 
