@@ -1,7 +1,7 @@
 """HOP 6c amend: confirm, judge again, withdraw -> lines opened or taken back, promises freed.
 
 Call from: orders/pages.py, orders/api.py, orders/sharing.py, config/playing.py.
-Locks: the line's or order's row, then the promise's.
+Locks: the line's or order's row, strain-forms lowest key first, then the promises' rows.
 """
 
 from datetime import datetime
@@ -9,9 +9,11 @@ from datetime import datetime
 from django.db import transaction
 
 from inventory.errors import ForbiddenMove
+from inventory.ledger import lock_strain_forms
 from inventory.models import Happening
 from inventory.people import User
-from orders.models import Line, Order, Promise, ShipWeek
+from orders.change_records import facts_of, write_change
+from orders.models import Line, Order, OrderChange, Promise, ShipWeek
 from orders.promising import (
     change_promise,
 )
@@ -54,12 +56,32 @@ def judge_again(*, week: ShipWeek, now: datetime) -> int:
 
 
 @transaction.atomic
-def withdraw_line(*, line_id: int, now: datetime, user: User | None, reason: str) -> Line:
+def withdraw_line(
+    *, line_id: int, now: datetime, user: User | None, reason: str, channel: str = ""
+) -> Line:
     """Take one line back before it is picked. Its promise is freed with a reason and a notice.
 
     Raises ForbiddenMove once pieces have left their tray.
     """
-    line = Line.objects.select_for_update().select_related("order", "listing").get(pk=line_id)
+    order_id = Line.objects.values_list("order_id", flat=True).get(pk=line_id)
+    order = _locked(order_id)
+    before = facts_of(order=order)
+    line = order.lines.select_related("listing").get(pk=line_id)
+    take_line_back(line=line, now=now, user=user, reason=reason)
+    write_change(order=order, before=before, now=now, user=user, channel=channel, reason=reason)
+    return line
+
+
+def _locked(order_id: int) -> Order:
+    return (
+        Order.objects.select_for_update(of=("self",))
+        .select_related("week", "customer")
+        .get(pk=order_id)
+    )
+
+
+def take_line_back(*, line: Line, now: datetime, user: User | None, reason: str) -> None:
+    """One line of an order that the caller has locked, without telling of it."""
     promise = Promise.objects.select_for_update().filter(line=line).first()
     if promise is not None and promise.state in Promise.IN_THE_WATER:
         free_promise(promise=promise, now=now, user=user, reason=reason)
@@ -71,25 +93,32 @@ def withdraw_line(*, line_id: int, now: datetime, user: User | None, reason: str
             wanted="withdrawn",
             why="its pieces have left their tray; put them back first",
         )
-    line.state, line.reason_code, line.reason = Line.State.WITHDRAWN, "withdrawn", reason
+    line.state, line.reason_code, line.reason = Line.State.WITHDRAWN, "withdrawn", reason[:400]
     line.save(update_fields=["state", "reason_code", "reason"])
-    facts = {
-        "order": line.order.number,
-        "customer": line.order.customer.code,
-        "listing": line.listing.name,
-        "reason": reason,
-    }
-    Happening.objects.create(kind="order.changed", at=now, facts=facts)
-    return line
 
 
 @transaction.atomic
-def withdraw_order(*, order_id: int, now: datetime, user: User | None, reason: str) -> Order:
+def withdraw_order(
+    *, order_id: int, now: datetime, user: User | None, reason: str, channel: str = ""
+) -> Order:
     """Take a whole order back before anything of it is picked."""
-    order = Order.objects.select_for_update().get(pk=order_id)
+    order = _locked(order_id)
+    before = facts_of(order=order)
     order.move_to(Order.State.WITHDRAWN, why="it is being picked or packed; ask the office")
-    for line in order.lines.exclude(state=Line.State.WITHDRAWN):
-        withdraw_line(line_id=line.pk, now=now, user=user, reason=reason)
+    lines = list(order.lines.exclude(state=Line.State.WITHDRAWN).select_related("listing"))
+    # In the order everybody keeps to: two callers that want the same two then wait in turn.
+    lock_strain_forms({line.listing.strain_form_id for line in lines})
+    for line in lines:
+        take_line_back(line=line, now=now, user=user, reason=reason)
+    write_change(
+        order=order,
+        before=before,
+        now=now,
+        user=user,
+        channel=channel,
+        kind=OrderChange.Kind.WITHDRAWN,
+        reason=reason,
+    )
     return order
 
 

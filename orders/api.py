@@ -9,6 +9,7 @@ import json
 from datetime import date
 from typing import Any
 
+from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 from rest_framework import serializers
@@ -21,11 +22,13 @@ from rest_framework.views import APIView
 from inventory.clock import farm_now
 from inventory.errors import FarmError, Unknown
 from orders.amending import withdraw_order
+from orders.change_records import changes_shown, when_words
+from orders.changing import OrderChangedSince, Wanted, change_order
 from orders.claiming import body_hash, claim_key, drop_claim, finish_claim
 from orders.feeding import hash_token
 from orders.intake import Asked, send_order
 from orders.listing import newest_version
-from orders.models import FeedClient, Line, ListLine, Order, ShipWeek
+from orders.models import FeedClient, Line, ListLine, Order, OrderChange, ShipWeek
 from orders.weeks import week_named
 
 PAGE_LENGTH = 100
@@ -61,8 +64,7 @@ class FeedView(APIView):
 
 def reply_json(request: HttpRequest | Request, body: Any, *, status: int = 200) -> HttpResponse:
     """A JSON answer with a strong ETag; 304 where the reader has it already."""
-    text = json.dumps(body, ensure_ascii=False, separators=(",", ":"))
-    tag = f'"{hashlib.sha256(text.encode()).hexdigest()[:32]}"'
+    text, tag = _text_of(body), tag_of(body)
     known = {part.strip() for part in request.headers.get("If-None-Match", "").split(",")}
     if request.method == "GET" and (tag in known or "*" in known):
         answer = HttpResponse(status=304)
@@ -72,6 +74,15 @@ def reply_json(request: HttpRequest | Request, body: Any, *, status: int = 200) 
     answer["Cache-Control"] = "private, max-age=60" if request.method == "GET" else "no-store"
     answer["Vary"] = "Authorization"
     return answer
+
+
+def _text_of(body: Any) -> str:
+    return json.dumps(body, ensure_ascii=False, separators=(",", ":"))
+
+
+def tag_of(body: Any) -> str:
+    """The strong ETag of a body: the same words have the same tag."""
+    return f'"{hashlib.sha256(_text_of(body).encode()).hexdigest()[:32]}"'
 
 
 def _when(at: Any) -> str | None:
@@ -176,6 +187,20 @@ class OrderSerializer(serializers.Serializer[Any]):
     lines = AskedSerializer(many=True, allow_empty=False)
 
 
+class WantedSerializer(serializers.Serializer[Any]):
+    """One line as it shall be; asked 0 takes it off."""
+
+    listing = serializers.CharField(max_length=24)
+    asked = serializers.IntegerField(min_value=0, max_value=100_000)
+    unit = serializers.IntegerField(min_value=1, max_value=1000, required=False)
+    least = serializers.IntegerField(min_value=1, max_value=100_000, required=False)
+    note = serializers.CharField(max_length=200, required=False, allow_blank=True)
+
+
+class ChangeSerializer(serializers.Serializer[Any]):
+    lines = WantedSerializer(many=True, allow_empty=False)
+
+
 class OrdersView(FeedView):
     """Send an order. One key is one order: a retry gets the first answer word for word."""
 
@@ -239,17 +264,63 @@ class OrderView(FeedView):
     def get(self, request: Request, number: str) -> HttpResponse:
         return reply_json(request, order_record(_own_order(self.client, number)))
 
+    def patch(self, request: Request, number: str) -> HttpResponse:
+        """Change lines until the cut-off. If-Match names the reading that the change is made from;
+        a retry after a lost answer is then refused instead of being taken twice."""
+        form = ChangeSerializer(data=request.data)
+        form.is_valid(raise_exception=True)
+        order = _own_order(self.client, number)
+        if not request.headers.get("If-Match", "").strip():
+            raise IfMatchMissing(order=number)
+        wanted = [Wanted(**row) for row in form.validated_data["lines"]]
+        with transaction.atomic():
+            _match(request, order)
+            change_order(
+                order_id=order.pk,
+                wanted=wanted,
+                version_seen=order.version,
+                now=farm_now(),
+                user=None,
+                channel=OrderChange.Channel.API,
+            )
+        return reply_json(request, order_record(_own_order(self.client, number)))
+
+
+def _match(request: Request, order: Order) -> None:
+    """Refuse unless If-Match, where it is sent, names what the order reads like now.
+
+    The caller changes only that version: what slips in between is refused under the order's lock.
+    """
+    header = request.headers.get("If-Match", "")
+    known = {part.strip() for part in header.split(",") if part.strip()}
+    if not known or "*" in known or tag_of(order_record(order)) in known:
+        return
+    last = changes_shown(order=order)[-1:]
+    since = f"{when_words(last[0])}: {last[0].words}" if last else "what is promised of it"
+    raise OrderChangedSince(order=order.number, since=since)
+
+
+class IfMatchMissing(FarmError):
+    code = "if_match_missing"
+    status = 428
+    title = "Say which reading you change"
+    message = "Send If-Match with the ETag that GET /api/v1/orders/{order}/ answered last."
+
 
 class WithdrawView(FeedView):
     """Take an order back before anything of it is picked."""
 
     def post(self, request: Request, number: str) -> HttpResponse:
         order = _own_order(self.client, number)
+        _match(request, order)
         withdraw_order(
-            order_id=order.pk, now=farm_now(), user=None, reason="withdrawn by the customer"
+            order_id=order.pk,
+            now=farm_now(),
+            user=None,
+            reason="withdrawn by the customer",
+            channel=OrderChange.Channel.API,
         )
-        order.refresh_from_db()
-        return reply_json(request, order_record(order))
+        return reply_json(request, order_record(_own_order(self.client, number)))
 
 
 def order_record(order: Order) -> dict[str, Any]:
@@ -263,7 +334,18 @@ def order_record(order: Order) -> dict[str, Any]:
         "ship_on": _day(order.ship_on),
         "sent_at": _when(order.sent_at),
         "version_seen": order.version_seen,
+        "version": order.version,
         "lines": [_order_line_record(line) for line in lines],
+        "changes": [
+            {
+                "version": row.number,
+                "at": _when(row.at),
+                "by": row.by,
+                "from": row.channel,
+                "words": row.words,
+            }
+            for row in changes_shown(order=order)
+        ],
     }
 
 

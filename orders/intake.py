@@ -77,8 +77,8 @@ class Asked:
 
 
 @dataclass(slots=True)
-class _Draft:
-    """A row on its way to becoming a Line."""
+class Draft:
+    """A row on its way to becoming a Line, or a raised one."""
 
     row: int
     asked: Asked
@@ -148,7 +148,7 @@ def send_order(
 
 @transaction.atomic
 def _write_order(
-    drafts: list[_Draft],
+    drafts: list[Draft],
     customer: Customer,
     ship_to: ShipTo,
     week: ShipWeek,
@@ -169,7 +169,7 @@ def _write_order(
     )
     if number is None:
         _give_number(order)
-    _judge_drafts(drafts, order, now)
+    judge_drafts(drafts, order)
     _write_lines(drafts, order, now)
     _refuse_empty(order)
     facts = {"order": order.number, "week": week.name, "customer": customer.code}
@@ -199,10 +199,10 @@ def _refuse_closed_week(week: ShipWeek, now: datetime) -> None:
         )
 
 
-def _read_rows(rows: Sequence[Asked]) -> list[_Draft]:
+def _read_rows(rows: Sequence[Asked]) -> list[Draft]:
     """Every row as a draft, or one refusal that names all rows that cannot be read."""
     problems: list[dict[str, Any]] = []
-    drafts: list[_Draft] = []
+    drafts: list[Draft] = []
     listings = {
         row.name: row
         for row in Listing.objects.filter(name__in=[row.listing for row in rows]).select_related(
@@ -212,28 +212,30 @@ def _read_rows(rows: Sequence[Asked]) -> list[_Draft]:
     seen: dict[str, int] = {}
     for index, row in enumerate(rows, 1):
         listing = listings.get(row.listing)
-        problem = _row_problem(row, listing, seen)
+        problem = asked_problem(row, listing, seen)
         if problem is not None:
             problems.append({"row": index, "listing": row.listing, **problem})
         elif listing is not None:
-            drafts.append(_Draft(row=index, asked=row, listing=listing))
+            drafts.append(Draft(row=index, asked=row, listing=listing))
         seen.setdefault(row.listing, index)
     if not rows:
         problems.append({"row": 0, "code": "order_empty", "detail": "the order has no rows"})
     if problems:
-        raise OrderNotRight(first=_first_words(problems), rows=problems)
+        raise OrderNotRight(first=first_words(problems), rows=problems)
     return drafts
 
 
-def _first_words(problems: list[dict[str, Any]]) -> str:
+def first_words(problems: list[dict[str, Any]]) -> str:
+    """The first of several rows at fault, and how many more there are."""
     first = problems[0]
     more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
     return f"row {first['row']} {first.get('listing', '')}: {first['detail']}{more}"
 
 
-def _row_problem(
+def asked_problem(
     row: Asked, listing: Listing | None, seen: dict[str, int]
 ) -> dict[str, str] | None:
+    """Why a row cannot be read as an ask, with a stable code; None where it can."""
     if listing is None:
         return {"code": "listing_unknown", "detail": "there is no such listing"}
     if row.listing in seen:
@@ -261,7 +263,8 @@ def _give_number(order: Order) -> None:
     order.save(update_fields=["number"])
 
 
-def _judge_drafts(drafts: list[_Draft], order: Order, now: datetime) -> None:
+def judge_drafts(drafts: list[Draft], order: Order) -> None:
+    """Say of each row whether the newest list and the rules of its region let it go."""
     version = newest_version(week=order.week)
     offered = {row.listing_id: row for row in version.lines.all()} if version else {}
     book = RuleBook.read(ship_to=order.ship_to)
@@ -274,7 +277,7 @@ def _judge_drafts(drafts: list[_Draft], order: Order, now: datetime) -> None:
         _apply_judgement(draft, book.judge(strain=strain, on=order.ship_on))
 
 
-def _stop_draft(draft: _Draft, line: ListLine | None) -> None:
+def _stop_draft(draft: Draft, line: ListLine | None) -> None:
     draft.state = Line.State.REFUSED
     if line is None:
         draft.reason_code, draft.reason = "not_on_list", "it is not on this week's list"
@@ -283,7 +286,7 @@ def _stop_draft(draft: _Draft, line: ListLine | None) -> None:
     draft.reason = f"{line.status}: {line.reason}" if line.reason else line.status
 
 
-def _apply_judgement(draft: _Draft, judgement: Judgement) -> None:
+def _apply_judgement(draft: Draft, judgement: Judgement) -> None:
     state = {
         "allow": Line.State.OPEN,
         "ask": Line.State.NEEDS_PERSON,
@@ -295,7 +298,7 @@ def _apply_judgement(draft: _Draft, judgement: Judgement) -> None:
         draft.reason_code, draft.reason = judgement.code, judgement.reason
 
 
-def _write_lines(drafts: list[_Draft], order: Order, now: datetime) -> None:
+def _write_lines(drafts: list[Draft], order: Order, now: datetime) -> None:
     on = timezone.localdate(now)
     book = SettingBook.read(on=on)
     prices = prices_on(on=on)
@@ -317,18 +320,18 @@ def _write_lines(drafts: list[_Draft], order: Order, now: datetime) -> None:
             state=draft.state,
             reason_code=draft.reason_code,
             reason=draft.reason[:400],
-            unit_price=_price_of(prices[draft.listing.pk], draft, order, book),
+            unit_price=price_of(prices[draft.listing.pk], asked.asked, order, book),
             note=asked.note,
         )
         if draft in first_come:
             _pencil(line, left[draft.listing.strain_form_id], order, now)
 
 
-def _price_of(price: Price, draft: _Draft, order: Order, book: SettingBook) -> Decimal:
+def price_of(price: Price, asked: int, order: Order, book: SettingBook) -> Decimal:
     """The tier's price, or the line's break where that is lower; never both."""
     return best_unit_price(
         tier_price=tier_prices(price=price, book=book)[order.tier - 1],
-        units=draft.asked.asked,
+        units=asked,
         break_units=price.break_units,
         break_price=price.break_price,
     )

@@ -16,6 +16,8 @@ from inventory.models import User
 from orders import exporting, share_runs, sharing
 from orders.amending import confirm_line, withdraw_order
 from orders.calc.weeks import time_text
+from orders.change_records import changes_shown, when_words
+from orders.changing import may_change
 from orders.models import (
     Customer,
     ExportTick,
@@ -105,6 +107,8 @@ def order_page(request: HttpRequest, number: str) -> HttpResponse:
         "ship_words": f"{order.ship_on:%a %-d %b}",
         "sent_words": f"{timezone.localtime(order.sent_at):%a %-d %b %H:%M}",
         "ticks": _tick_rows(order),
+        "may_change": may_change(order=order, now=farm_now()),
+        "changes": [(when_words(row), row.words) for row in changes_shown(order=order)],
         "may_withdraw": Order.State.WITHDRAWN in Order.MOVES[order.state],
         "may_report": order.state in (Order.State.ON_THE_ROAD, Order.State.ARRIVED),
         "week_line": week_line(

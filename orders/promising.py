@@ -184,6 +184,39 @@ def make_promise(
     return promise
 
 
+@transaction.atomic
+def resize_promise(*, promise_id: int, can: CanPromise, units: int, reason: str) -> Promise:
+    """Give a pencilled promise another size: less goes back at once, more is fenced as a new one.
+
+    The caller holds the strain-form's lock and has read ``can`` under it. Raises ForbiddenMove for
+    any other promise, AboveWhatIsLeft.
+    """
+    promise = (
+        Promise.objects.select_for_update(of=("self",))
+        .select_related("line__order__week", "line__listing")
+        .get(pk=promise_id)
+    )
+    if promise.state != Promise.State.PENCILLED:
+        raise ForbiddenMove(
+            kind="Promise",
+            name=str(promise.line),
+            state=promise.get_state_display(),
+            wanted="another size",
+            why="only a pencilled promise has a size that may still change",
+        )
+    unit = can.stock.unit
+    more = units * unit - promise.pieces
+    if more > 0:
+        _add_promised(promise.line, more, can.in_week_pieces + can.pieces, unit)
+    elif more < 0:
+        PromisedTotal.objects.filter(
+            strain_form_id=promise.strain_form_id, week_id=promise.week_id
+        ).update(pieces=F("pieces") + more)
+    promise.units, promise.pieces, promise.reason = units, units * unit, reason[:300]
+    promise.save(update_fields=["units", "pieces", "reason"])
+    return promise
+
+
 def _add_promised(line: Line, pieces: int, most_pieces: int, unit: int) -> None:
     strain_form_id, week = line.listing.strain_form_id, line.order.week
     total, _ = PromisedTotal.objects.get_or_create(strain_form_id=strain_form_id, week=week)

@@ -103,7 +103,7 @@ def ask_of(line: Line) -> Ask:
         asked=line.asked,
         unit=line.unit,
         tier=line.order.tier,
-        sent_at=line.order.sent_at,
+        sent_at=line.sent_at or line.order.sent_at,
         least=line.least,
         customer=line.order.customer.code,
     )

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from orders import list_pages, pages, publish_pages
+from orders import change_pages, list_pages, pages, publish_pages
 
 urlpatterns = [
     path("weeks/<str:week_name>/list/", list_pages.list_page, name="list"),
@@ -10,6 +10,7 @@ urlpatterns = [
     path("weeks/<str:week_name>/sharing/", pages.sharing_page, name="sharing"),
     path("orders/", pages.orders_page, name="orders"),
     path("orders/<str:number>/", pages.order_page, name="order"),
+    path("orders/<str:number>/change/", change_pages.change_page, name="change-order"),
     path("orders/<str:number>/withdraw/", pages.withdraw_page, name="withdraw"),
     path("orders/<str:number>/export/<str:kind>/", pages.export_tick_page, name="export-tick"),
     path("lines/<int:line_id>/confirm/", pages.confirm_line_page, name="confirm-line"),

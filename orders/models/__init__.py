@@ -6,6 +6,7 @@ from orders.models.baskets import (
     StandingRow,
     Watch,
 )
+from orders.models.changes import OrderChange, OrderChangeRow
 from orders.models.customers import (
     Customer,
     CustomerTier,
@@ -43,6 +44,8 @@ __all__ = [
     "ListVersion",
     "NoDeliveryDay",
     "Order",
+    "OrderChange",
+    "OrderChangeRow",
     "Paper",
     "PaperUse",
     "Price",

@@ -52,6 +52,8 @@ class Order(models.Model):
     idempotency_key = models.CharField(max_length=80)
     sent_at = models.DateTimeField()
     version_seen = models.PositiveSmallIntegerField(null=True)
+    # Counts up with every change: whoever changes says which one was read.
+    version = models.PositiveIntegerField(default=1)
     placed_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, related_name="+", null=True
     )
@@ -106,6 +108,9 @@ class Line(models.Model):
     reason_code = models.CharField(max_length=40, blank=True)
     reason = models.CharField(max_length=400, blank=True)
     unit_price = models.DecimalField(max_digits=8, decimal_places=2)
+    # Set where the line was raised or added after the order was sent: its place among equals and
+    # the day of its price go by it.
+    sent_at = models.DateTimeField(null=True)
     confirmed_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, related_name="+", null=True
     )
