@@ -8,6 +8,7 @@ from inventory.printing import render_pdf
 from orders.calc.weeks import time_text
 from orders.list_rows import list_groups
 from orders.models import ListVersion
+from orders.weeks import week_line
 
 
 def availability_pdf(*, version: ListVersion, tier: int) -> bytes:
@@ -22,6 +23,7 @@ def availability_pdf(*, version: ListVersion, tier: int) -> bytes:
         "tier": tier,
         "groups": list_groups(version=version, tier=tier),
         "farm_name": site.name if site else "The farm",
+        "week_line": week_line(week=week, now=None, zone=zone),
         "out_words": time_text(at=week.publish_at, zone=zone),
         "cut_off_words": time_text(at=week.cut_off_at, zone=zone),
         "published_words": time_text(at=version.published_at, zone=zone),

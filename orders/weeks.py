@@ -3,7 +3,7 @@
 Call from: config/playing.py, orders/pages.py, orders/api.py, shipping/pages.py.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -60,12 +60,17 @@ def week_named(*, name: str) -> ShipWeek:
 
 @dataclass(frozen=True, slots=True)
 class LineMark:
-    """One mark of the week line as it is drawn: its words, and where it stands from 0 to 1000."""
+    """One mark of the week line as it is drawn: its words, where it stands from 0 to 1000, and
+    where its label stands, so high above the line that no two labels touch."""
 
     name: str
     words: str
     x: float
+    hour: str = ""
     is_now: bool = False
+    text_x: float = 0.0
+    text_y: int = 0
+    leader_y: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,10 +79,19 @@ class WeekLine:
 
     days: tuple[LineMark, ...]
     marks: tuple[LineMark, ...]
+    top: int
+    height: int
 
 
-def week_line(*, week: ShipWeek, now: datetime, zone: str, ship_on: date | None = None) -> WeekLine:
-    """The week line for a reader in a zone, for one ship day or the week's first."""
+# Measures of the drawing, whose line is 1000 long: letters of 17 in a wide serif.
+LETTER_WIDTH, LABEL_GAP, LABEL_STEP, LABEL_BASE, DAYS_DEPTH = 8.8, 10.0, 22, 16, 33
+
+
+def week_line(
+    *, week: ShipWeek, now: datetime | None, zone: str, ship_on: date | None = None
+) -> WeekLine:
+    """The week line for a reader in a zone, for one ship day or the week's first; on paper, which
+    is read at any hour, without a notch for now."""
     ship_on = ship_on or week.first_ship_on
     calendar = WeekCalendar(
         monday=week.monday,
@@ -96,18 +110,44 @@ def week_line(*, week: ShipWeek, now: datetime, zone: str, ship_on: date | None 
     start = datetime.combine(first, time(), reader)
     span_s = timedelta(days=days).total_seconds()
 
-    def stands_at(at: datetime) -> float:
-        return round(1000 * (at - start).total_seconds() / span_s, 1)
+    def drawn(name: str, at: datetime, is_now: bool = False) -> LineMark:
+        stands_at = round(1000 * (at - start).total_seconds() / span_s, 1)
+        words = time_text(at=at, zone=zone)
+        return LineMark(name, words, stands_at, f"{at.astimezone(reader):%H:%M}", is_now)
 
-    drawn = [
-        LineMark(mark.name, time_text(at=mark.at, zone=zone), stands_at(mark.at)) for mark in marks
-    ]
-    if 0 <= stands_at(now) <= 1000:
-        drawn.append(LineMark("now", time_text(at=now, zone=zone), stands_at(now), is_now=True))
+    rows = [drawn(mark.name, mark.at) for mark in marks]
+    if now is not None and 0 <= (notch := drawn("now", now, is_now=True)).x <= 1000:
+        rows.append(notch)
+    placed = _place_labels(sorted(rows, key=lambda mark: mark.x))
+    top = min(mark.text_y for mark in placed) - 16
     return WeekLine(
         days=tuple(
             LineMark(day_text(first + timedelta(days=day)), "", round(1000 * day / days, 1))
             for day in range(days)
         ),
-        marks=tuple(sorted(drawn, key=lambda mark: mark.x)),
+        marks=placed,
+        top=top,
+        height=DAYS_DEPTH - top,
     )
+
+
+def _place_labels(marks: list[LineMark]) -> tuple[LineMark, ...]:
+    """Each label flies like a flag from its mark, on the lowest row where it touches no words to
+    its right and no staff passes through it."""
+    starts: list[float] = []
+    staffs: list[tuple[float, int]] = []
+    placed = []
+    for mark in reversed(marks):
+        width = (len(mark.name) + 1 + len(mark.hour)) * LETTER_WIDTH
+        text_x = round(max(-20.0, min(mark.x + 2, 1020 - width)), 1)
+        end = text_x + width + LABEL_GAP
+        row = max((under + 1 for x, under in staffs if x <= end), default=0)
+        while row < len(starts) and starts[row] < end:
+            row += 1
+        starts[row : row + 1] = [text_x]
+        staffs.append((mark.x, row))
+        text_y = -LABEL_BASE - row * LABEL_STEP
+        placed.append(
+            replace(mark, text_x=text_x, text_y=text_y, leader_y=text_y + 5 if row else 0)
+        )
+    return tuple(reversed(placed))

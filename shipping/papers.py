@@ -18,6 +18,7 @@ from inventory.standing import read_stock
 from inventory.supply import reserve_gap
 from orders.calc.weeks import day_text, time_text
 from orders.models import Line, Order
+from orders.weeks import week_line
 from shipping.bagging import BagToTie, bags_to_tie
 from shipping.contents import HARMFUL_STING, box_labels, hazard_words
 from shipping.models import Bag, BagKind, PickSheet, PickTask
@@ -42,6 +43,7 @@ def pick_sheet_pdf(*, sheet: PickSheet) -> bytes:
     context = {
         "sheet": sheet,
         "day_words": day_text(sheet.ship_on),
+        "week_line": week_line(week=sheet.week, now=None, zone=zone, ship_on=sheet.ship_on),
         "drawn_words": time_text(at=sheet.drawn_at, zone=zone),
         "walk_words": f"{len(blocks)} trays, {sheet.walk_m:.0f} m, {sheet.walk_min:.0f} min",
         "checksum_words": f"{sheet.stamp} · {sheet.checksum_pieces} single pieces on this sheet",

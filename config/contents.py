@@ -1,0 +1,79 @@
+"""The contents of the service: every page that has one address, in the order of the work.
+
+Call from: config/context.py.
+"""
+
+from dataclasses import dataclass
+
+from django.http import HttpRequest
+from django.urls import reverse
+
+from orders.models import ShipWeek
+
+# Group -> (title, address by name, whether it is a page of the newest published week).
+STAFF = {
+    "Selling": (
+        ("List", "list", True),
+        ("Who ordered", "who-ordered", True),
+        ("Numbers", "numbers", True),
+        ("Sharing", "sharing", True),
+        ("Orders", "orders", False),
+        ("What if", "what-if", False),
+    ),
+    "Growing": (
+        ("Walk", "walk", False),
+        ("House", "house", False),
+        ("What grows", "growing", False),
+        ("Mothers", "mothers", False),
+        ("Seasons", "seasons", False),
+        ("Holds", "holds", False),
+        ("Dips and looks", "care", False),
+        ("Water", "water", False),
+    ),
+    "Shipping": (
+        ("Pick sheets", "sheets", True),
+        ("Packing", "packing", True),
+        ("Recalls", "recalls", False),
+    ),
+    "Office": (
+        ("Messages", "messages", False),
+        ("Phones", "phones", False),
+        ("Key in walk cards", "walk-keying", False),
+    ),
+}
+# What stands in the masthead of a wide screen: the pages that are opened every day.
+DAILY = ("List", "Orders", "Walk", "Holds", "Pick sheets", "Packing", "Messages")
+BUYER = {"": (("List", "list", True), ("Orders", "orders", False))}
+
+
+@dataclass(frozen=True, slots=True)
+class PageLink:
+    name: str
+    url: str
+    is_here: bool
+
+
+@dataclass(frozen=True, slots=True)
+class PageGroup:
+    name: str
+    links: tuple[PageLink, ...]
+
+
+def contents_for(*, request: HttpRequest, is_staff: bool) -> tuple[PageGroup, ...]:
+    """The groups of pages that this reader may open."""
+    week = ShipWeek.objects.filter(published_at__isnull=False).order_by("-monday").first()
+    groups = []
+    for group, pages in (STAFF if is_staff else BUYER).items():
+        links = []
+        for title, name, is_of_week in pages:
+            if is_of_week and week is None:
+                continue
+            url = reverse(name, args=[week.name] if is_of_week and week else [])
+            links.append(PageLink(title, url, request.path == url))
+        groups.append(PageGroup(group, tuple(links)))
+    return tuple(groups)
+
+
+def daily_links(contents: tuple[PageGroup, ...]) -> tuple[PageLink, ...]:
+    """The links of the masthead itself."""
+    return tuple(link for group in contents for link in group.links if link.name in DAILY)
