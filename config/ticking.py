@@ -12,7 +12,7 @@ from django.db import transaction
 
 from inventory import ready_dates, walk_messages
 from inventory.models import Happening
-from orders import basket, feeding, likely, list_guard, listing, order_messages
+from orders import basket, feeding, likely, list_guard, listing, order_messages, watches
 from orders.shortness import places_to_look_first
 from shipping import following, losses, ship_messages
 
@@ -27,6 +27,7 @@ READERS: tuple[Callable[..., None], ...] = (
     likely.follow_happening,
     walk_messages.follow_happening,
     order_messages.follow_happening,
+    watches.follow_happening,
     ship_messages.follow_happening,
 )
 

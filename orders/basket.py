@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from django.db import transaction
+from django.utils import timezone
 
 from inventory.errors import FarmError, Unknown
 from inventory.models import Happening, Listing
@@ -251,3 +252,28 @@ def watch_listing(*, customer: Customer, listing_name: str, user: User, now: dat
         defaults={"user": user, "asked_at": now},
     )
     return row
+
+
+@dataclass(frozen=True, slots=True)
+class WatchWords:
+    """What a list row says of the reader's own watch."""
+
+    words: str
+    is_waiting: bool
+
+
+def watch_words(*, customer: Customer) -> dict[int, WatchWords]:
+    """By listing: that a word is waited for, or when it was given. One statement."""
+    found: dict[int, WatchWords] = {}
+    # A waiting watch stands last, so that it covers an older one that was told.
+    for watch in sorted(
+        Watch.objects.filter(customer=customer),
+        key=lambda row: (row.told_at is None, row.told_at or row.asked_at),
+    ):
+        if watch.told_at is None:
+            asked = timezone.localtime(watch.asked_at)
+            words = f"asked {asked:%a %-d %b}; a letter goes out when it is back"
+        else:
+            words = f"told {timezone.localtime(watch.told_at):%a %-d %b}"
+        found[watch.listing_id] = WatchWords(words, watch.told_at is None)
+    return found

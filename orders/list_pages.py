@@ -27,7 +27,7 @@ from orders.basket import (
 )
 from orders.calc.weeks import time_text
 from orders.likely import keep_words, read_asks, track_record
-from orders.list_rows import fill_in, hide_forbidden, list_groups
+from orders.list_rows import fill_in, hide_forbidden, list_groups, mark_watches
 from orders.listing import draft_list, newest_version
 from orders.models import Basket, Customer, ListVersion, Order, ShipTo, ShipWeek
 from orders.pages import customer_of, signed_in, staff_only
@@ -60,6 +60,7 @@ def list_page(request: HttpRequest, week_name: str) -> HttpResponse:
     groups = list_groups(version=version, tier=context["tier"])
     if ship_to is not None:
         hide_forbidden(groups=groups, ship_to=ship_to, on=week.first_ship_on)
+        mark_watches(groups=groups, customer=ship_to.customer)
     totals = None
     if basket is not None and ship_to is not None:
         asks = read_asks(week=week, now=farm_now())

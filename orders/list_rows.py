@@ -5,12 +5,12 @@ from datetime import date
 from decimal import Decimal
 
 from inventory.models import Listing, Strain
-from orders.basket import row_problem
+from orders.basket import row_problem, watch_words
 from orders.calc.cells import CellRead, read_asked
 from orders.calc.likely import Likely
 from orders.likely import Asks
 from orders.listing import shown_words
-from orders.models import Basket, ListLine, ListVersion, ShipTo
+from orders.models import Basket, Customer, ListLine, ListVersion, ShipTo
 from orders.rules import RuleBook
 
 
@@ -46,6 +46,7 @@ class ListRow:
     likely: str = ""
     pieces: str = ""
     law: str = ""
+    watch: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +150,16 @@ def hide_forbidden(*, groups: list[ListGroup], ship_to: ShipTo, on: date) -> Non
             kept.append(row)
         group.rows = kept
     groups[:] = [group for group in groups if group.rows]
+
+
+def mark_watches(*, groups: list[ListGroup], customer: Customer) -> None:
+    """Say beside each line what its reader waits for or was told. One statement."""
+    found = watch_words(customer=customer)
+    for row in (row for group in groups for row in group.rows):
+        watch = found.get(row.listing.pk)
+        if watch is not None:
+            row.watch = watch.words
+            row.can_watch = row.can_watch and not watch.is_waiting
 
 
 def fill_in(*, groups: list[ListGroup], basket: Basket, asks: Asks, ship_to: ShipTo) -> Totals:
