@@ -199,7 +199,7 @@ def _send(request: HttpRequest, user: User, basket: Basket, here: HttpResponse) 
         order = send_basket(
             basket=basket,
             ship_on=basket.ship_on or basket.week.first_ship_on,
-            source=Order.Source.PHONE if user.is_staff_member else Order.Source.PAGE,
+            source=_source_of(user, basket),
             idempotency_key=request.POST.get("key") or secrets.token_urlsafe(16),
             user=user,
             now=now,
@@ -212,6 +212,13 @@ def _send(request: HttpRequest, user: User, basket: Basket, here: HttpResponse) 
     keep_words(order=order, asks=asks)
     messages.success(request, f"Order {order.number} is sent.")
     return redirect("order", order.number)
+
+
+def _source_of(user: User, basket: Basket) -> str:
+    """How an order came in: a draft that a sheet was read into counts as one by sheet."""
+    if basket.sheets_read.filter(put_back_at__isnull=True).exists():
+        return Order.Source.SHEET
+    return Order.Source.PHONE if user.is_staff_member else Order.Source.PAGE
 
 
 def _typed(request: HttpRequest) -> dict[str, Typed]:

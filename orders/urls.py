@@ -1,10 +1,19 @@
 from django.urls import path
 
-from orders import change_pages, list_pages, pages, publish_pages
+from orders import change_pages, list_pages, pages, publish_pages, sheet_pages
 
 urlpatterns = [
     path("weeks/<str:week_name>/list/", list_pages.list_page, name="list"),
     path("weeks/<str:week_name>/list.pdf", list_pages.list_pdf, name="list-pdf"),
+    path("weeks/<str:week_name>/list.csv", sheet_pages.csv_file, name="list-csv"),
+    path("weeks/<str:week_name>/list.xlsx", sheet_pages.xlsx_file, name="list-xlsx"),
+    path("weeks/<str:week_name>/sheet/", sheet_pages.upload_page, name="sheet-upload"),
+    path("weeks/<str:week_name>/sheet/<int:read_id>/", sheet_pages.read_page, name="sheet-read"),
+    path(
+        "weeks/<str:week_name>/sheet/<int:read_id>/refused.csv",
+        sheet_pages.refused_file,
+        name="sheet-refused",
+    ),
     path("weeks/<str:week_name>/publish/", publish_pages.publish_page, name="publish"),
     path("weeks/<str:week_name>/numbers/", list_pages.numbers_page, name="numbers"),
     path("weeks/<str:week_name>/sharing/", pages.sharing_page, name="sharing"),

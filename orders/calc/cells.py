@@ -4,6 +4,8 @@ import re
 from dataclasses import dataclass
 
 MOST_ASKED = 100_000
+# A spreadsheet runs a cell that begins with one of these; some do so for their wide twins too.
+RUNS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 DATE_LIKE = re.compile(r"^\d{1,4}[/.-]\d{1,2}([/.-]\d{1,4})?$")
 
 
@@ -57,6 +59,16 @@ def read_asked(text: str) -> CellRead:
     return CellRead(None, "cell_not_a_number", _advice(typed, shown))
 
 
+def still_text(text: str) -> str:
+    """A text cell that no spreadsheet runs as a formula: an apostrophe before what would start one.
+
+    Source
+    ------
+    OWASP, "CSV Injection": the characters and the apostrophe (from memory).
+    """
+    return f"'{text}" if text.lstrip(" ").startswith(RUNS) else text
+
+
 def _is_decimal(typed: str) -> bool:
     return typed.isascii() and re.fullmatch(r"[+-]?\d+([.,]\d+)?", typed) is not None
 
@@ -65,7 +77,8 @@ def _read_number(typed: str, shown: str) -> CellRead:
     whole, _, part = typed.lstrip("+").replace(",", ".").partition(".")
     if part.strip("0"):
         return CellRead(None, "cell_not_whole", f"{shown} is not whole; type a whole number")
-    value = int(whole)
+    # A cell may hold thousands of digits; nobody needs their value to say that it is too much.
+    value = int(whole) if len(whole) <= 20 else MOST_ASKED + 1
     if value > MOST_ASKED:
         return CellRead(None, "cell_too_large", f"{shown} is more than {MOST_ASKED}; type less")
     return CellRead(value or None)

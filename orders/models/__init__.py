@@ -3,6 +3,7 @@ from orders.models.baskets import (
     Basket,
     BasketRow,
     LikelyWord,
+    SheetRead,
     StandingRow,
     Watch,
 )
@@ -55,6 +56,7 @@ __all__ = [
     "Seat",
     "ShareLine",
     "ShareRun",
+    "SheetRead",
     "ShipTo",
     "ShipWeek",
     "StandingRow",

@@ -1,5 +1,7 @@
 """What buyers prepare before they send: drafts, what they want every week, what they wait for."""
 
+from typing import Any
+
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
@@ -39,6 +41,36 @@ class BasketRow(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["basket", "listing"], name="basket_row_once")
         ]
+
+
+class SheetRead(models.Model):
+    """A filled sheet as it was read into a draft: its rows kept and refused, its stamp's words."""
+
+    week = models.ForeignKey("orders.ShipWeek", models.CASCADE, related_name="sheets_read")
+    ship_to = models.ForeignKey("orders.ShipTo", models.CASCADE, related_name="sheets_read")
+    basket = models.ForeignKey(Basket, models.SET_NULL, related_name="sheets_read", null=True)
+    version = models.PositiveSmallIntegerField()
+    file_name = models.CharField(max_length=120)
+    notes: Any = models.JSONField(default=list)
+    lines: Any = models.JSONField(default=list)
+    differences: Any = models.JSONField(default=list)
+    user = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+    put_back_at = models.DateTimeField(null=True)
+
+    class Meta:
+        ordering = ["at", "pk"]
+
+    def __str__(self) -> str:
+        return f"{self.file_name} for {self.ship_to}, {self.week}"
+
+    @property
+    def kept(self) -> list[dict[str, Any]]:
+        return [row for row in self.lines if row["outcome"] != "refused"]
+
+    @property
+    def refused(self) -> list[dict[str, Any]]:
+        return [row for row in self.lines if row["outcome"] == "refused"]
 
 
 class StandingRow(models.Model):

@@ -1,0 +1,220 @@
+"""Pages of the sheet round trip: the list to fill in, reading it back, and what became of it."""
+
+from collections.abc import Callable
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.files.uploadhandler import FileUploadHandler, SkipFile
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.views.decorators.csrf import csrf_exempt, csrf_protect
+from django.views.decorators.http import require_GET
+
+from inventory.clock import farm_now, farm_today
+from inventory.errors import FarmError, Unknown
+from inventory.models import User
+from inventory.setting_book import SettingBook
+from orders.calc.weeks import time_text
+from orders.listing import newest_version
+from orders.models import SheetRead, ShipTo, ShipWeek
+from orders.pages import customer_of, signed_in
+from orders.sheet_files import Limits, SheetTooLarge
+from orders.sheet_out import CSV_KIND, XLSX_KIND, list_csv, list_xlsx, refused_csv
+from orders.sheets import put_back, take_sheet
+from orders.weeks import week_line, week_named
+
+
+class SheetMissing(FarmError):
+    code = "sheet_missing"
+    status = 422
+    title = "No file was chosen"
+    message = "No file came with the form. Nothing was read. Choose the filled sheet and send it."
+
+
+class OnlySoMuch(FileUploadHandler):
+    """Stops keeping an upload once it is too large, and reads the rest of it away.
+
+    The whole request must be taken in all the same: a browser whose upload is cut off shows its
+    own words instead of ours.
+    """
+
+    def __init__(self, request: HttpRequest, most: int) -> None:
+        super().__init__(request)
+        self.left, self.is_too_large, self.name = most, False, ""
+
+    def receive_data_chunk(self, raw_data: bytes, start: int) -> bytes:
+        self.left -= len(raw_data)
+        if self.left < 0:
+            self.is_too_large, self.name = True, str(self.file_name)
+            raise SkipFile
+        return raw_data
+
+    def file_complete(self, file_size: int) -> None:
+        return None
+
+
+def _ship_to_for(request: HttpRequest, user: User) -> ShipTo:
+    """The ship-to named in the address or form, if this person may order for it.
+
+    Raises Unknown where it is not theirs, as where there is none of that name.
+    """
+    customer = customer_of(user)
+    found = ShipTo.objects.select_related("customer")
+    if not user.may("order_for_customer"):
+        found = found.filter(customer=customer) if customer else found.none()
+    code = request.POST.get("ship_to") or request.GET.get("ship_to", "")
+    mine = found.filter(code=code) if code else found.filter(customer=customer)
+    ship_to = mine.order_by("code").first()
+    if ship_to is None:
+        raise Unknown(kind="ship-to", name=code or "(none)")
+    return ship_to
+
+
+@login_required
+@require_GET
+def csv_file(request: HttpRequest, week_name: str) -> HttpResponse:
+    """The newest list of a ship-to as CSV to fill in."""
+    return _file(request, week_name, list_csv, CSV_KIND, "csv")
+
+
+@login_required
+@require_GET
+def xlsx_file(request: HttpRequest, week_name: str) -> HttpResponse:
+    """The newest list of a ship-to as a spreadsheet to fill in."""
+    return _file(request, week_name, list_xlsx, XLSX_KIND, "xlsx")
+
+
+def _file(
+    request: HttpRequest, week_name: str, make: Callable[..., bytes], kind: str, ending: str
+) -> HttpResponse:
+    ship_to = _ship_to_for(request, signed_in(request))
+    week = week_named(name=week_name)
+    version = newest_version(week=week)
+    if version is None:
+        raise Unknown(kind="list for", name=week_name)
+    content = make(version=version, ship_to=ship_to, now=farm_now())
+    return _download(content, kind, f"list-{week.name}-{ship_to.code}.{ending}")
+
+
+def _download(content: bytes, kind: str, name: str) -> HttpResponse:
+    answer = HttpResponse(content, content_type=kind)
+    answer["Content-Disposition"] = f'attachment; filename="{name}"'
+    answer["Cache-Control"] = "no-store"
+    answer["X-Content-Type-Options"] = "nosniff"
+    return answer
+
+
+# The upload's own handler must be in place before anything reads the form, its token included.
+@csrf_exempt
+@login_required
+def upload_page(request: HttpRequest, week_name: str) -> HttpResponse:
+    """Where a filled sheet is read in. A file above the limit is never kept anywhere."""
+    limits = Limits.of(SettingBook.read(on=farm_today()))
+    watch = OnlySoMuch(request, limits.file_bytes)
+    request.upload_handlers.insert(0, watch)
+    return _upload_page(request, week_name, limits, watch)
+
+
+@csrf_protect
+def _upload_page(
+    request: HttpRequest, week_name: str, limits: Limits, watch: OnlySoMuch
+) -> HttpResponse:
+    user, week = signed_in(request), week_named(name=week_name)
+    ship_to = _ship_to_for(request, user)
+    error: FarmError | None = None
+    if request.method == "POST":
+        try:
+            read = _take(request, user, week, ship_to, limits, watch)
+            return redirect("sheet-read", week.name, read.pk)
+        except FarmError as refused:
+            error = refused
+    context = {**_context(week, ship_to), "problem": error, "limits": _limit_words(limits)}
+    status = error.status if error else 200
+    return render(request, "orders/sheet_upload.html", context, status=status)
+
+
+def _limit_words(limits: Limits) -> str:
+    return f"{limits.file_bytes // (1024 * 1024)} MB and {limits.rows} rows"
+
+
+def _take(
+    request: HttpRequest,
+    user: User,
+    week: ShipWeek,
+    ship_to: ShipTo,
+    limits: Limits,
+    watch: OnlySoMuch,
+) -> SheetRead:
+    sent = request.FILES.get("sheet")
+    if watch.is_too_large:
+        raise SheetTooLarge(
+            name=watch.name or "The file", most=limits.file_bytes // (1024 * 1024), how=""
+        )
+    if sent is None:
+        raise SheetMissing()
+    return take_sheet(
+        content=sent.read(),
+        name=sent.name or "The file",
+        ship_to=ship_to,
+        week=week,
+        user=user,
+        now=farm_now(),
+    )
+
+
+def _context(week: ShipWeek, ship_to: ShipTo) -> dict[str, Any]:
+    return {
+        "week": week,
+        "week_number": week.name[-2:],
+        "ship_to": ship_to,
+        "cut_off_words": time_text(at=week.cut_off_at, zone=ship_to.time_zone),
+        "is_open": week.closed_at is None,
+        "week_line": week_line(week=week, now=farm_now(), zone=ship_to.time_zone),
+        "list_url": f"{reverse('list', args=[week.name])}?ship_to={ship_to.code}",
+        "last_read": SheetRead.objects.filter(week=week, ship_to=ship_to).last(),
+    }
+
+
+def _read_for(request: HttpRequest, week_name: str, read_id: int) -> SheetRead:
+    """A read sheet that this person may see; another shop's does not exist."""
+    user = signed_in(request)
+    reads = SheetRead.objects.select_related("week", "ship_to__customer", "user")
+    if not user.may("order_for_customer"):
+        reads = reads.filter(ship_to__customer=customer_of(user))
+    return get_object_or_404(reads, pk=read_id, week__name=week_name)
+
+
+@login_required
+def read_page(request: HttpRequest, week_name: str, read_id: int) -> HttpResponse:
+    """What became of each row of a sheet. Nothing is ordered until the list page sends it."""
+    read = _read_for(request, week_name, read_id)
+    if request.method == "POST":
+        count = put_back(read=read, user=signed_in(request), now=farm_now())
+        messages.success(request, f"{count} rows of the draft are as they were before this sheet.")
+        return redirect("sheet-read", week_name, read.pk)
+    zone = read.ship_to.time_zone
+    context = {
+        **_context(read.week, read.ship_to),
+        "read": read,
+        "read_words": time_text(at=read.at, zone=zone),
+        "kept": [_shown(row) for row in read.kept],
+        "refused": [_shown(row) for row in read.refused],
+        "may_put_back": read.basket_id is not None and read.put_back_at is None and read.kept,
+    }
+    return render(request, "orders/sheet_read.html", context)
+
+
+def _shown(row: dict[str, Any]) -> dict[str, Any]:
+    """A line of a read sheet as it is printed."""
+    return {**row, "numbers": " and ".join(str(number) for number in row["rows"])}
+
+
+@login_required
+@require_GET
+def refused_file(request: HttpRequest, week_name: str, read_id: int) -> HttpResponse:
+    """The refused rows as CSV, as typed and with what to mend; it can be read in again."""
+    read = _read_for(request, week_name, read_id)
+    name = f"to-mend-{read.week.name}-{read.ship_to.code}.csv"
+    return _download(refused_csv(read=read), CSV_KIND, name)
