@@ -133,7 +133,7 @@ def short_listings(*, week: ShipWeek | None, now: datetime) -> list[share_runs.S
     """Listings of which more is asked than there is, with what each shop would get, and why."""
     if week is None:
         return []
-    shown = share_runs.signed_listings(week=week) or sharing.preview(week=week, now=now)
+    shown = share_runs.signed_listings(week=week) or [*sharing.preview(week=week, now=now)]
     return [row for row in shown if row.is_short]
 
 

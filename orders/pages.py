@@ -13,9 +13,8 @@ from django.views.decorators.http import require_POST
 from inventory.clock import farm_now
 from inventory.errors import NotAllowed, Unknown
 from inventory.models import User
-from orders import exporting, share_runs, sharing
+from orders import exporting
 from orders.amending import confirm_line, withdraw_order
-from orders.calc.weeks import time_text
 from orders.change_records import changes_shown, when_words
 from orders.changing import may_change
 from orders.models import (
@@ -27,7 +26,7 @@ from orders.models import (
     Seat,
     ShareLine,
 )
-from orders.weeks import week_line, week_named
+from orders.weeks import week_line
 
 
 def signed_in(request: HttpRequest) -> User:
@@ -201,67 +200,3 @@ def withdraw_page(request: HttpRequest, number: str) -> HttpResponse:
     withdraw_order(order_id=order.pk, now=farm_now(), user=user, reason=reason)
     messages.success(request, f"Order {number} is withdrawn.")
     return redirect("order", number)
-
-
-@login_required
-def sharing_page(request: HttpRequest, week_name: str) -> HttpResponse:
-    """Every short listing with what each rule would give; share out, then ink."""
-    user = staff_only(request)
-    week = week_named(name=week_name)
-    now = farm_now()
-    if request.method == "POST":
-        if request.POST.get("act") == "ink":
-            inked = sharing.ink_promises(week=week, now=now, user=user)
-            messages.success(request, f"{inked} promises are inked.")
-        else:
-            run = sharing.share_out(week=week, now=now, user=user)
-            short = run.lines.filter(is_short=True).count()
-            messages.success(request, f"Shared out: {short} lines end below what was asked.")
-        return redirect("sharing", week_name)
-    shown = share_runs.signed_listings(week=week) or sharing.preview(week=week, now=now)
-    zone = timezone.get_current_timezone_name()
-    context = {
-        "week": week,
-        "listings": [_shared_listing(row) for row in shown if row.is_short],
-        "may_share": user.may("share_out") and week.inked_at is None,
-        "is_shared": week.shared_at is not None,
-        "state_words": _sharing_words(week, zone),
-        "ink_words": "14:30 on the day of the cut-off",
-        "week_line": week_line(week=week, now=now, zone=zone),
-    }
-    return render(request, "orders/sharing.html", context)
-
-
-def _sharing_words(week: Any, zone: str) -> str:
-    if week.inked_at:
-        return f"inked {time_text(at=week.inked_at, zone=zone)}"
-    if week.shared_at:
-        return f"shared out {time_text(at=week.shared_at, zone=zone)}, not inked yet"
-    if week.closed_at:
-        return "closed; not shared out yet"
-    return f"open until {time_text(at=week.cut_off_at, zone=zone)}; shares as they would be now"
-
-
-def _shared_listing(row: share_runs.SharedListing) -> dict[str, Any]:
-    return {
-        "name": row.listing.name,
-        "title": row.listing.title,
-        "available": row.available,
-        "asked": row.asked,
-        "rule": row.rule.replace("_", " "),
-        "note": row.trace.get("note", ""),
-        "offers": row.trace.get("offers", []),
-        "rows": [
-            {
-                "order": line.order_number,
-                "shop": line.shop,
-                "asked": line.asked,
-                "promised": line.promised,
-                "first_come": line.first_come,
-                "equal": line.equal,
-                "proportional": line.proportional,
-                "sentence": line.sentence,
-            }
-            for line in row.lines
-        ],
-    }

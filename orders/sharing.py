@@ -11,12 +11,10 @@ from django.db import transaction
 from django.utils import timezone
 
 from inventory.errors import FarmError, ForbiddenMove
-from inventory.models import Happening, Listing
+from inventory.models import Happening
 from inventory.people import User
 from inventory.setting_book import SettingBook
 from orders.amending import judge_again
-from orders.calc.share_words import buyer_sentence, sentence
-from orders.calc.sharing import Share, share
 from orders.exporting import missing_ticks
 from orders.models import Line, Order, Promise, ShareRun, ShipWeek
 from orders.promising import (
@@ -26,16 +24,8 @@ from orders.promising import (
     left_under_lock,
     make_promise,
 )
-from orders.share_runs import (
-    SharedLine,
-    SharedListing,
-    ask_of,
-    line_ref,
-    rule_settings,
-    write_run,
-)
-
-OTHER_RULES = ("first_come", "equal", "proportional")
+from orders.share_plan import BY_ITEM, HandChange, SharePlan, make_share_plan
+from orders.share_runs import SharedListing, write_run
 
 
 class PromisesAreInked(FarmError):
@@ -53,24 +43,44 @@ class CutOffAhead(FarmError):
     message = "The list of {week} is open until {cut_off}. Share out after the cut-off."
 
 
+class SharesChangedSince(FarmError):
+    code = "shares_changed_since"
+    title = "The book has moved since"
+    message = (
+        "Stock, orders or settings of {week} have changed since those shares were shown. Nothing "
+        "was shared out: look at the new numbers, then share them out."
+    )
+
+
 class NotSharedYet(FarmError):
     code = "not_shared_yet"
     title = "Nothing is shared out yet"
     message = "Share out {week} first, look at the sentences, then ink."
 
 
-def preview(*, week: ShipWeek, now: datetime) -> list[SharedListing]:
-    """What sharing out would give now, listing by listing. Writes nothing."""
-    book = SettingBook.read(on=timezone.localdate(now))
+def preview(*, week: ShipWeek, now: datetime) -> tuple[SharedListing, ...]:
+    """What sharing out by item would give now, listing by listing. Writes nothing."""
+    return preview_plan(week=week, now=now).listings
+
+
+def preview_plan(
+    *, week: ShipWeek, now: datetime, way: str = BY_ITEM, hand: Sequence[HandChange] = ()
+) -> SharePlan:
+    """What sharing out would give now, both ways side by side. Writes nothing.
+
+    Raises WayUnknown, HandChangeNotPossible, ReasonMissing.
+    """
+    on = timezone.localdate(now)
+    book = SettingBook.read(on=on)
     lines = shareable_lines(week=week)
-    promises = can_promise_all(
+    can = can_promise_all(
         week=week,
-        on=timezone.localdate(now),
+        on=on,
         is_on_sale=True,
         book=book,
         strain_form_ids={line.listing.strain_form_id for line in lines},
     )
-    return [_share_listing(*group, book) for group in _groups(lines, promises)]
+    return make_share_plan(week=week, lines=lines, can=can, book=book, way=way, hand=hand)
 
 
 def shareable_lines(*, week: ShipWeek) -> list[Line]:
@@ -94,85 +104,48 @@ def shareable_lines(*, week: ShipWeek) -> list[Line]:
     return kept
 
 
-def _groups(
-    lines: Sequence[Line], promises: Mapping[int, CanPromise]
-) -> list[tuple[Listing, list[Line], int]]:
-    """Listings with their lines and what may be shared of each, pencils of a last run set aside."""
-    by_listing: dict[int, list[Line]] = {}
-    for line in lines:
-        by_listing.setdefault(line.listing_id, []).append(line)
-    promised = dict(
-        Promise.objects.filter(line__in=lines, state__in=Promise.LIVE).values_list(
-            "line_id", "units"
-        )
-    )
-    groups = []
-    for rows in by_listing.values():
-        listing = rows[0].listing
-        can = promises[listing.strain_form_id]
-        is_stopped = can.stock.is_resting != listing.is_winter and can.stock.colour != "none"
-        mine = sum(promised.get(line.pk, 0) for line in rows)
-        available = 0 if is_stopped else _available(can, mine)
-        groups.append((listing, rows, available))
-    return groups
-
-
-def _available(can: CanPromise, mine: int) -> int:
-    """Sale units to share: what is left, and what these lines hold already."""
-    return can.units + mine
-
-
-def _share_listing(
-    listing: Listing, lines: Sequence[Line], available: int, book: SettingBook
-) -> SharedListing:
-    rule = listing.share_rule
-    settings = rule_settings(book=book)
-    asks = [ask_of(line) for line in lines]
-    shares = {
-        name: share(rule=name, available=available, asks=asks, settings=settings)
-        for name in {rule, *OTHER_RULES}
-    }
-    asked = sum(line.asked for line in lines)
-    return SharedListing(
-        listing=listing,
-        rule=rule,
-        available=available,
-        asked=asked,
-        is_short=any(shares[rule].promised[ask.ref] < ask.asked for ask in asks),
-        lines=tuple(_shared_line(line, shares, rule) for line in lines),
-        trace=shares[rule].trace,
-    )
-
-
-def _shared_line(line: Line, shares: Mapping[str, Share], rule: str) -> SharedLine:
-    ref, word = line_ref(line), line.listing.strain_form.form.unit_word
-    return SharedLine(
-        line_id=line.pk,
-        order_number=line.order.number,
-        shop=line.order.ship_to.customer.name,
-        asked=line.asked,
-        promised=shares[rule].promised[ref],
-        first_come=shares["first_come"].promised[ref],
-        equal=shares["equal"].promised[ref],
-        proportional=shares["proportional"].promised[ref],
-        sentence=sentence(shares[rule], ref, counted_in=word),
-        buyer_sentence=buyer_sentence(shares[rule], ref, counted_in=word),
-    )
-
-
-@transaction.atomic
-def share_out(*, week: ShipWeek, now: datetime, user: User | None = None) -> ShareRun:
+def share_out(
+    *,
+    week: ShipWeek,
+    now: datetime,
+    user: User | None = None,
+    way: str = BY_ITEM,
+    hand: Sequence[HandChange] = (),
+    mark: str | None = None,
+) -> ShareRun:
     """Share a closed week out and pencil what each line gets. Running it again changes nothing
-    but what has changed since. Raises PromisesAreInked, CutOffAhead."""
+    but what has changed since. With the mark of a plan that was shown, exactly that or nothing.
+
+    Raises PromisesAreInked, CutOffAhead, SharesChangedSince, and as preview_plan does.
+    """
     if user is not None:
         user.must("share_out")
-    week = ShipWeek.objects.select_for_update().get(pk=week.pk)
+    _refuse_unless_open(week)
+    # By itself: a refusal then shows the lines that this has opened, and not the old ones again.
+    judge_again(week=week, now=now)
+    return _share_out(week.pk, now, user, way, hand, mark)
+
+
+def _refuse_unless_open(week: ShipWeek) -> None:
+    week.refresh_from_db(fields=["inked_at", "closed_at"])
     if week.inked_at is not None:
         raise PromisesAreInked(week=week.name)
     if week.closed_at is None:
         cut_off = f"{timezone.localtime(week.cut_off_at):%a %-d %b %H:%M}"
         raise CutOffAhead(week=week.name, cut_off=cut_off)
-    judge_again(week=week, now=now)
+
+
+@transaction.atomic
+def _share_out(
+    week_id: int,
+    now: datetime,
+    user: User | None,
+    way: str,
+    hand: Sequence[HandChange],
+    mark: str | None,
+) -> ShareRun:
+    week = ShipWeek.objects.select_for_update().get(pk=week_id)
+    _refuse_unless_open(week)
     on = timezone.localdate(now)
     book = SettingBook.read(on=on)
     lines = shareable_lines(week=week)
@@ -183,9 +156,11 @@ def share_out(*, week: ShipWeek, now: datetime, user: User | None = None) -> Sha
         on=on,
         book=book,
     )
-    listings = [_share_listing(*group, book) for group in _groups(lines, left)]
-    run = write_run(week, now, user, listings, book)
-    _pencil_run(listings, {line.pk: line for line in lines}, left, now, user)
+    plan = make_share_plan(week=week, lines=lines, can=left, book=book, way=way, hand=hand)
+    if mark is not None and mark != plan.mark:
+        raise SharesChangedSince(week=week.name)
+    run = write_run(week, now, user, plan.listings, way)
+    _pencil_run(plan.listings, {line.pk: line for line in lines}, left, now, user)
     week.shared_at = now
     week.save(update_fields=["shared_at"])
     return run

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from orders import change_pages, list_pages, pages, publish_pages, sheet_pages
+from orders import change_pages, list_pages, pages, publish_pages, share_pages, sheet_pages
 
 urlpatterns = [
     path("weeks/<str:week_name>/list/", list_pages.list_page, name="list"),
@@ -16,7 +16,7 @@ urlpatterns = [
     ),
     path("weeks/<str:week_name>/publish/", publish_pages.publish_page, name="publish"),
     path("weeks/<str:week_name>/numbers/", list_pages.numbers_page, name="numbers"),
-    path("weeks/<str:week_name>/sharing/", pages.sharing_page, name="sharing"),
+    path("weeks/<str:week_name>/sharing/", share_pages.sharing_page, name="sharing"),
     path("orders/", pages.orders_page, name="orders"),
     path("orders/<str:number>/", pages.order_page, name="order"),
     path("orders/<str:number>/change/", change_pages.change_page, name="change-order"),

@@ -10,6 +10,8 @@ class ShareRun(models.Model):
     week = models.ForeignKey("orders.ShipWeek", models.PROTECT, related_name="share_runs")
     ran_at = models.DateTimeField()
     user = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+", null=True)
+    # "by item" or "by order": orders/calc/share_orders.py.
+    way = models.CharField(max_length=8, default="by item")
     inputs = models.TextField()
     inputs_hash = models.CharField(max_length=64)
     result = models.TextField()
@@ -29,7 +31,10 @@ class ShareLine(models.Model):
     available = models.PositiveIntegerField()
     asked = models.PositiveIntegerField()
     promised = models.PositiveIntegerField()
+    # What the chosen way gives without a change by hand; what either way gives.
     by_rule = models.PositiveIntegerField()
+    by_item = models.PositiveIntegerField(default=0)
+    by_order = models.PositiveIntegerField(default=0)
     first_come = models.PositiveIntegerField()
     equal = models.PositiveIntegerField()
     proportional = models.PositiveIntegerField()

@@ -128,7 +128,8 @@ def test_a_phone_order_past_the_reserve_is_refused_with_what_is_left(published_f
 
 def test_the_office_shares_out_and_inks_from_the_page(closed_farm, door):
     office = door("OF")
-    office.post("/weeks/2026-W49/sharing/", {"act": "share"})
+    shown = office.get("/weeks/2026-W49/sharing/").context["plan"]
+    office.post("/weeks/2026-W49/sharing/", {"act": "share", "mark": shown.mark})
     shared = office.get("/weeks/2026-W49/sharing/").content.decode()
     office.post("/weeks/2026-W49/sharing/", {"act": "ink"})
     again = office.post("/weeks/2026-W49/sharing/", {"act": "share"})
