@@ -35,7 +35,9 @@ from inventory.setting_book import SettingBook
 RESTING = (ColourState.State.RESTING, ColourState.State.RETURNING)
 
 
-def follow_grade(*, strain: Strain, at: datetime) -> ColourState | None:
+def follow_grade(
+    *, strain: Strain, at: datetime, book: SettingBook | None = None
+) -> ColourState | None:
     """Run a strain's looks again and tell of a rest or a return that was not told before.
 
     A late look is put in its place and the whole run is made again; a rest or return that the list
@@ -43,7 +45,7 @@ def follow_grade(*, strain: Strain, at: datetime) -> ColourState | None:
     strain is as its best system is.
     """
     strain = Strain.objects.select_for_update().get(pk=strain.pk)
-    book = SettingBook.read(on=timezone.localdate(at))
+    book = book or SettingBook.read(on=timezone.localdate(at))
     before = ColourState.objects.filter(strain=strain).first()
     looks = looks_by_system(strain_ids=[strain.pk], book=book)[strain.pk]
     rule = colour_rule(book=book, strain=strain)
@@ -59,18 +61,31 @@ def follow_grade(*, strain: Strain, at: datetime) -> ColourState | None:
     )
     if runs:
         steps = best_run(runs)
-    resting_before = set(_resting_systems(strain))
-    _store_systems(strain, runs, book)
-    state, _ = ColourState.objects.update_or_create(
-        strain=strain, defaults={**_facts(strain, steps, book), "split_since": since}
-    )
     was_resting = before is not None and before.is_resting
+    state = before or ColourState(strain=strain)
+    for name, value in _facts(strain, steps, book).items():
+        setattr(state, name, value)
+    state.split_since = since
+    state.save()
     if state.is_resting != was_resting:
         _tell(strain, state, at)
     _keep_what_is_said(strain, state)
+    _follow_systems(strain, runs, book, at)
+    return state
+
+
+def _follow_systems(
+    strain: Strain, runs: dict[str, list[ColourStep]], book: SettingBook, at: datetime
+) -> None:
+    """Keep the state of each system while they differ, and tell which have stopped or come back."""
+    rows = ColourInSystem.objects.filter(strain=strain).select_related("system")
+    before = {row.system.code: row for row in rows}
+    if not before and not runs:
+        return
+    resting_before = {code for code, row in before.items() if row.is_resting}
+    _store_systems(strain, runs, book)
     if set(_resting_systems(strain)) != resting_before:
         _tell_of_systems(strain, at)
-    return state
 
 
 def best_run(runs: dict[str, list[ColourStep]]) -> list[ColourStep]:
@@ -182,9 +197,11 @@ def _keep_what_is_said(strain: Strain, state: ColourState) -> None:
             returned_on=back_on
         )
         return
-    said = ReturnSaid.objects.filter(strain=strain, rested_on=state.rested_on)
-    said.exclude(returned_on=None).update(returned_on=None)
-    last = said.last()
+    said = list(ReturnSaid.objects.filter(strain=strain, rested_on=state.rested_on))
+    if any(row.returned_on for row in said):
+        # A late look undid the return: that rest goes on.
+        ReturnSaid.objects.filter(pk__in=[row.pk for row in said]).update(returned_on=None)
+    last = said[-1] if said else None
     if state.back_likely_on and (last is None or last.likely_on != state.back_likely_on):
         ReturnSaid.objects.update_or_create(
             strain=strain,

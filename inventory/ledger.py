@@ -7,7 +7,7 @@ Locks: strain-forms, lowest key first (lock_strain_forms).
 from collections.abc import Iterable
 from datetime import date, datetime
 
-from django.db import transaction
+from django.db import connection, transaction
 from django.db.models import F, Sum
 from django.utils import timezone
 
@@ -66,8 +66,11 @@ def lock_strain_forms(strain_form_ids: Iterable[int]) -> None:
 
     One fixed order for everybody: two callers that want the same two then wait in turn instead of
     deadlocking. Read what is free in a *second* statement: PostgreSQL answers a locking SELECT
-    from the snapshot taken before the wait.
+    from the snapshot taken before the wait. SQLite has no row locks: there one writer at a time
+    holds the whole file, from the start of its transaction.
     """
+    if not connection.features.has_select_for_update:
+        return
     list(
         StrainForm.objects.select_for_update()
         .filter(pk__in=set(strain_form_ids))

@@ -1,6 +1,5 @@
 """The farm's defaults, read in one statement; the nearest row wins: strain, class, farm."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -25,8 +24,9 @@ class SettingBook:
     @classmethod
     def read(cls, *, on: date) -> "SettingBook":
         """The book as it stood on that farm day, in one statement."""
-        rows: Iterable[Setting] = Setting.objects.filter(set_on__lte=on).order_by("set_on", "id")
-        return cls({(row.name, row.scope_kind, row.scope): row.value for row in rows})
+        rows = Setting.objects.filter(set_on__lte=on).order_by("set_on", "id")
+        plain = rows.values_list("name", "scope_kind", "scope", "value")
+        return cls({(name, kind, scope): value for name, kind, scope, value in plain})
 
     def text(self, name: str, *, strain: str = "", strain_class: str = "") -> str:
         for key in (

@@ -5,7 +5,7 @@ Each act and its note are one transaction: neither is ever stored without the ot
 """
 
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import datetime
 from decimal import Decimal
 
 from django.db import transaction
@@ -29,17 +29,17 @@ from inventory.models import (
 from inventory.people import User
 from inventory.setting_book import SettingBook
 from inventory.walk_ground import Ground
-from inventory.walking import Note, TrayIsEmpty, Via, grade_ready, look_row, record_deaths
+from inventory.walking import (
+    Note,
+    TrayIsEmpty,
+    TrayNeeded,
+    Via,
+    grade_ready,
+    look_row,
+)
 
 Kind = WalkNote.Kind
 FLAG_WORDS = {Kind.PEST: "pest seen", Kind.BLEACH: "bleach seen", Kind.SURGE: "surge stalled"}
-
-
-class TrayNeeded(FarmError):
-    code = "tray_needed"
-    status = 422
-    title = "Which tray?"
-    message = "{place} is a trough. Say which tray of it: its code is printed on its front."
 
 
 class NothingToTakeBack(FarmError):
@@ -63,18 +63,6 @@ def _tray(row: WalkNote) -> Tray:
     if row.tray is None:
         raise TrayNeeded(place=row.trough.code)
     return row.tray
-
-
-def _dead(row: WalkNote, note: Note) -> None:
-    record_deaths(
-        tray_code=_tray(row).code,
-        pieces=note.dead_pieces or 0,
-        at=row.looked_at,
-        user=row.user,
-        client_key=f"dead:{row.client_id}",
-    )
-    row.movement = Movement.objects.get(client_key=f"dead:{row.client_id}")
-    row.save()
 
 
 def _move(row: WalkNote, note: Note) -> None:
@@ -280,7 +268,6 @@ def _undo_ready(row: WalkNote, other: WalkNote) -> None:
 
 
 ACTS: dict[str, Callable[[WalkNote, Note], None]] = {
-    Kind.DEAD: _dead,
     Kind.MOVE: _move,
     Kind.SHADE: _shade,
     Kind.READY: _ready,
@@ -295,4 +282,3 @@ UNDOINGS: dict[str, Callable[[WalkNote, WalkNote], None]] = {
     Kind.SHADE: _undo_shade,
     Kind.READY: _undo_ready,
 }
-COUNTED_TWICE_WITHIN = timedelta(hours=2)

@@ -20,6 +20,15 @@ class StrainNotThere(FarmError):
 
 
 @dataclass(frozen=True, slots=True)
+class Named:
+    """Codes that the notes of a batch name."""
+
+    places: frozenset[str]
+    strains: frozenset[str]
+    cohorts: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
 class Ground:
     """The farm as a walk sees it. A tray that was carried since stands where it stood then."""
 
@@ -32,16 +41,25 @@ class Ground:
     moves: Mapping[int, list[TrayMove]]
 
     @classmethod
-    def read(cls) -> "Ground":
-        """Six statements, whatever the number of notes."""
+    def read(cls, *, named: "Named | None" = None) -> "Ground":
+        """A handful of statements, whatever the number of notes; of trays, strains and cohorts
+        only those that are named, or all of them."""
         troughs = {row.pk: row for row in Trough.objects.select_related("system")}
-        trays = list(Tray.objects.order_by())
+        found, kinds, cohorts = Tray.objects.order_by(), Strain.objects.order_by(), Cohort.objects
+        rooting = list(cohorts.all()) if named is None or named.cohorts else []
+        if named is not None:
+            found, kinds = found.filter(code__in=named.places), kinds.filter(key__in=named.strains)
+        trays = list(found)
         for tray in trays:
             tray.trough = troughs[tray.trough_id]
+        trough_of_tray = {tray.pk: tray.trough for tray in trays}
         standing: dict[int, list[int]] = defaultdict(list)
         rows = Balance.objects.filter(pieces__gt=0)
-        for strain_id, tray_id in rows.values_list("strain_form__strain_id", "tray_id"):
+        for strain_id, tray_id, trough_id in rows.values_list(
+            "strain_form__strain_id", "tray_id", "tray__trough_id"
+        ):
             standing[strain_id].append(tray_id)
+            trough_of_tray[tray_id] = troughs[trough_id]
         moves: dict[int, list[TrayMove]] = defaultdict(list)
         for move in TrayMove.objects.order_by("at", "id"):
             move.from_trough = troughs[move.from_trough_id]
@@ -49,10 +67,10 @@ class Ground:
         return cls(
             troughs={row.code: row for row in troughs.values()},
             trays={row.code: row for row in trays},
-            strains={row.key: row for row in Strain.objects.order_by()},
-            cohorts={row.code: row for row in Cohort.objects.all()},
+            strains={row.key: row for row in kinds},
+            cohorts={row.code: row for row in rooting},
             trays_of_strain=standing,
-            trough_of_tray={tray.pk: tray.trough for tray in trays},
+            trough_of_tray=trough_of_tray,
             moves=moves,
         )
 

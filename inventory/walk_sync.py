@@ -5,7 +5,7 @@ One transaction a batch: a line that breaks half-way has stored nothing, and the
 again. A bad note is refused alone, in its own savepoint.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -13,15 +13,16 @@ from typing import Any
 from django.db import transaction
 from django.utils import timezone
 
-from inventory.colouring import follow_grade
+from inventory.bulk import known_keys
 from inventory.errors import FarmError, Unknown
 from inventory.models import Count, KeptAside, Phone, WalkNote
 from inventory.people import User
 from inventory.setting_book import SettingBook
-from inventory.walk_acts import ACTS, COUNTED_TWICE_WITHIN, take_act
-from inventory.walk_ground import Ground
+from inventory.walk_acts import take_act
+from inventory.walk_bulk import is_swift, store_run
+from inventory.walk_ground import Ground, Named
 from inventory.walk_reading import read_note
-from inventory.walk_words import count_words, note_words, state_words
+from inventory.walk_words import note_words
 from inventory.walking import (
     BY_HAND,
     CLOCK_SLACK,
@@ -31,8 +32,6 @@ from inventory.walking import (
     Note,
     Taken,
     Via,
-    look_row,
-    take_count,
 )
 
 ASKED, ASIDE = "asked", "kept aside"
@@ -44,15 +43,6 @@ class BatchTooLong(FarmError):
     status = 413
     title = "Too many notes at once"
     message = "{sent} notes came at once. Send at most {most} and the rest after them."
-
-
-class CountedJustNow(FarmError):
-    code = "counted_just_now"
-    title = "Same tray?"
-    message = (
-        "{tray} was counted {pieces} by {who} at {when}; this count says {now}. Is it the same "
-        "tray? Then store it; if not, leave it out and count the other one."
-    )
 
 
 class LookTooOld(FarmError):
@@ -96,11 +86,13 @@ class _Desk:
     user: User
     via: Via
     ground: Ground
+    named: Named
     known: set[str]
     aside: dict[str, KeptAside]
     raws: dict[str, Any]
     oldest_at: datetime
     most_days: int
+    book: SettingBook
 
 
 def take_batch(
@@ -173,7 +165,7 @@ def take_notes(
     desk.raws = {note.client_id: raw for note, raw in zip(notes, raws, strict=False)}
     order = sorted(range(len(notes)), key=lambda index: notes[index].looked_at)
     answers: dict[int, Taken] = {}
-    looks: list[int] = []
+    run: list[tuple[int, Note]] = []
     for index in order:
         note = notes[index]
         kept = desk.aside.get(note.client_id)
@@ -181,42 +173,45 @@ def take_notes(
             answers[index] = Taken(note.client_id, KNOWN)
         elif kept is not None and not (note.is_sure and kept.is_waiting):
             answers[index] = _answer_aside(kept)
-        elif _is_plain(note):
-            looks.append(index)
+        elif is_swift(note) and kept is None:
+            run.append((index, note))
             desk.known.add(note.client_id)
         else:
             # What was seen before an act is stored before it: an undoing may name it.
-            answers |= _store_looks([(at, notes[at]) for at in looks], desk)
-            looks = []
+            answers |= _store_run(run, desk)
+            run = []
             answers[index] = _take_one(note, desk)
             desk.known.add(note.client_id)
-    answers |= _store_looks([(at, notes[at]) for at in looks], desk)
+    answers |= _store_run(run, desk)
     return [answers[index] for index in range(len(notes))]
 
 
 def _desk(notes: Sequence[Note], received_at: datetime, user: User, via: Via) -> _Desk:
     ids = [note.client_id for note in notes]
-    aside = {row.client_id: row for row in KeptAside.objects.filter(client_id__in=ids)}
-    known = set(WalkNote.objects.filter(client_id__in=ids).values_list("client_id", flat=True))
-    known |= set(Count.objects.filter(client_id__in=ids).values_list("client_id", flat=True))
+    known = known_keys(model=WalkNote, column="client_id", keys=ids)
+    known |= known_keys(model=Count, column="client_id", keys=ids)
+    kept = known_keys(model=KeptAside, column="client_id", keys=ids)
+    aside = {row.client_id: row for row in KeptAside.objects.filter(client_id__in=kept)}
+    named = Named(
+        frozenset(note.place for note in notes),
+        frozenset(note.strain for note in notes if note.strain),
+        frozenset(note.cohort for note in notes if note.cohort),
+    )
     book = SettingBook.read(on=timezone.localdate(received_at))
     most_days = book.whole("walk_note_most_days")
     return _Desk(
         received_at=received_at,
         user=user,
         via=via,
-        ground=Ground.read(),
+        ground=Ground.read(named=named),
+        named=named,
         known=known,
         aside=aside,
         raws={},
         oldest_at=received_at - timedelta(days=most_days),
         most_days=most_days,
+        book=book,
     )
-
-
-def _is_plain(note: Note) -> bool:
-    """A look that only says what was seen."""
-    return note.pieces is None and note.kind not in ACTS
 
 
 def _refuse_old(note: Note, desk: _Desk) -> None:
@@ -225,98 +220,48 @@ def _refuse_old(note: Note, desk: _Desk) -> None:
         raise LookTooOld(looked=looked, days=desk.most_days)
 
 
-def _store_looks(looks: Iterable[tuple[int, Note]], desk: _Desk) -> dict[int, Taken]:
-    """Plain looks in one insert, then each graded strain's colour once."""
-    answers: dict[int, Taken] = {}
-    rows: dict[int, WalkNote] = {}
-    for index, note in looks:
-        try:
+def _store_run(run: Sequence[tuple[int, Note]], desk: _Desk) -> dict[int, Taken]:
+    """Looks, counts and deaths since the last act, all at once."""
+    return store_run(
+        notes=run,
+        received_at=desk.received_at,
+        user=desk.user,
+        via=desk.via,
+        ground=desk.ground,
+        book=desk.book,
+        check=lambda note: _refuse_old(note, desk),
+        refused=lambda note, error: _refused(note, error, desk),
+    )
+
+
+def _take_one(note: Note, desk: _Desk) -> Taken:
+    """A note that does something, in a savepoint of its own, or one that was asked back."""
+    kept = desk.aside.get(note.client_id)
+    if kept is not None:
+        # The time stands as it was read when the note came first.
+        note = replace(note, looked_at=datetime.fromisoformat(kept.note["looked_at"]))
+    answer = _store_run([(0, note)], desk)[0] if is_swift(note) else _act(note, desk)
+    if kept is not None and answer.outcome == STORED:
+        _settle(kept, KeptAside.Outcome.STORED, desk.user, desk.received_at)
+    return answer
+
+
+def _act(note: Note, desk: _Desk) -> Taken:
+    try:
+        with transaction.atomic():
             _refuse_old(note, desk)
-            rows[index] = look_row(
+            row = take_act(
                 note=note,
                 received_at=desk.received_at,
                 user=desk.user,
                 via=desk.via,
                 ground=desk.ground,
             )
-        except FarmError as error:
-            answers[index] = _refused(note, error, desk)
-    WalkNote.objects.bulk_create(rows.values())
-    graded = {
-        row.strain_id: row
-        for row in rows.values()
-        if row.grade is not None and row.strain is not None and row.strain.is_colour_strain
-    }
-    now: dict[int | None, str] = {}
-    for row in graded.values():
-        assert row.strain is not None
-        state = follow_grade(strain=row.strain, at=row.looked_at)
-        now[row.strain_id] = f" {state_words(state).capitalize()}."
-    for index, row in rows.items():
-        after = now.get(row.strain_id, "") if row.grade is not None else ""
-        answers[index] = Taken(row.client_id, STORED, sentence=note_words(row) + after)
-    return answers
-
-
-def _take_one(note: Note, desk: _Desk) -> Taken:
-    """A note that does something, in a savepoint of its own."""
-    kept = desk.aside.get(note.client_id)
-    if kept is not None:
-        # The time stands as it was read when the note came first.
-        note = replace(note, looked_at=datetime.fromisoformat(kept.note["looked_at"]))
-    try:
-        with transaction.atomic():
-            _refuse_old(note, desk)
-            words = _do(note, desk)
     except FarmError as error:
         return _refused(note, error, desk)
-    if kept is not None:
-        _settle(kept, KeptAside.Outcome.STORED, desk.user, desk.received_at)
     if note.kind == WalkNote.Kind.MOVE or note.undoes:
-        desk.ground = Ground.read()
-    return Taken(note.client_id, STORED, sentence=words)
-
-
-def _do(note: Note, desk: _Desk) -> str:
-    if note.pieces is not None:
-        _refuse_second_count(note, desk)
-        count, _ = take_count(note=note, received_at=desk.received_at, user=desk.user, via=desk.via)
-        return count_words(count)
-    row = take_act(
-        note=note,
-        received_at=desk.received_at,
-        user=desk.user,
-        via=desk.via,
-        ground=desk.ground,
-    )
-    return note_words(row)
-
-
-def _refuse_second_count(note: Note, desk: _Desk) -> None:
-    """Two counts of one tray within two hours ask whether it was the same tray.
-
-    Not where the first waits for just this second look, and not where both say the same.
-    """
-    if note.is_sure:
-        return
-    near = Count.objects.filter(
-        tray__code=note.place,
-        undone_by__isnull=True,
-        looked_at__range=(
-            note.looked_at - COUNTED_TWICE_WITHIN,
-            note.looked_at + COUNTED_TWICE_WITHIN,
-        ),
-    )
-    for count in near.exclude(pieces=note.pieces).select_related("user"):
-        if count.is_waiting and count.user_id != desk.user.pk:
-            continue
-        raise CountedJustNow(
-            tray=note.place,
-            pieces=count.pieces,
-            who=count.user.name,
-            when=f"{timezone.localtime(count.looked_at):%H:%M}",
-            now=note.pieces,
-        )
+        desk.ground = Ground.read(named=desk.named)
+    return Taken(note.client_id, STORED, sentence=note_words(row))
 
 
 def _refused(note: Note, error: FarmError, desk: _Desk) -> Taken:
@@ -414,7 +359,7 @@ def settle_kept_note(*, kept_id: int, is_wanted: bool, user: User, at: datetime)
     desk = _desk([note], row.received_at, row.user, Via(phone=row.phone, keyed_by=user))
     desk.oldest_at = note.looked_at
     desk.aside = {}
-    answer = _store_looks([(0, note)], desk)[0] if _is_plain(note) else _take_one(note, desk)
+    answer = _take_one(note, desk)
     if answer.outcome == STORED:
         _settle(row, KeptAside.Outcome.STORED, user, at)
     return answer

@@ -5,8 +5,9 @@ Call from: inventory/walk_sync.py, inventory/walk_rows.py.
 
 from collections.abc import Callable
 from decimal import Decimal
+from typing import Any
 
-from inventory.models import ColourState, Count, WalkNote
+from inventory.models import ColourState, WalkNote
 
 Kind = WalkNote.Kind
 
@@ -16,23 +17,25 @@ def number_words(number: Decimal) -> str:
     return f"{number.normalize():f}"
 
 
-def count_words(count: Count) -> str:
+def count_words(
+    *, tray: str, pieces: int, pieces_before: int, is_waiting: bool, is_late: bool
+) -> str:
     """A count read back: how it changed the tray, or that it waits for another look."""
-    words = f"{count.tray.code}: {count.pieces} counted, {count.pieces_before} before"
-    if count.is_waiting:
+    words = f"{tray}: {pieces} counted, {pieces_before} before"
+    if is_waiting:
         return f"{words}. It waits for a second look by another person before it counts upwards."
-    if count.movement is None and count.pieces != count.pieces_before:
+    if is_late and pieces != pieces_before:
         return f"{words}. A later count of this tray stands."
     return f"{words}."
 
 
-def note_words(row: WalkNote) -> str:
-    """A note read back, its place first."""
+def note_words(row: Any) -> str:
+    """A note read back, its place first. ``row`` is a WalkNote, or a LookSeen of walk_bulk."""
     place = row.tray.code if row.tray else row.trough.code
     return f"{place}: {'; '.join(_parts(row))}."
 
 
-def _parts(row: WalkNote) -> list[str]:
+def _parts(row: Any) -> list[str]:
     act = _act_words(row)
     if act:
         return act
@@ -51,8 +54,8 @@ def _parts(row: WalkNote) -> list[str]:
     return parts or ["looked, all well"]
 
 
-def _act_words(row: WalkNote) -> list[str]:
-    say = _ACT_WORDS.get(Kind(row.kind))
+def _act_words(row: Any) -> list[str]:
+    say = _ACT_WORDS.get(row.kind)
     return say(row) if say else []
 
 

@@ -5,8 +5,9 @@ A note lands once by its client id and is ordered by when it was looked at, not 
 Locks: the tray's strain-form through the ledger; the strain's row for its colour.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from decimal import Decimal
 
 from django.db import transaction
@@ -14,15 +15,21 @@ from django.utils import timezone
 
 from inventory import ledger
 from inventory.colouring import follow_grade
+from inventory.counting import CountBook
+from inventory.counting import CountUnbelievable as CountUnbelievable
+from inventory.counting import TrayIsEmpty as TrayIsEmpty
 from inventory.errors import FarmError, ForbiddenMove, Unknown
 from inventory.models import (
     Balance,
+    Cohort,
     Count,
     Happening,
     Lot,
+    Movement,
     Phone,
-    Place,
+    Strain,
     Tray,
+    Trough,
     WalkNote,
 )
 from inventory.people import User
@@ -46,18 +53,11 @@ class LookedInFuture(FarmError):
     message = "Looked at {looked}, received at {received}: the phone's clock is fast. Set it right."
 
 
-class CountUnbelievable(FarmError):
-    code = "count_unbelievable"
+class TrayNeeded(FarmError):
+    code = "tray_needed"
     status = 422
-    title = "That count cannot be"
-    message = "{pieces} in tray {tray}: it has {positions} positions. Count it again."
-
-
-class TrayIsEmpty(FarmError):
-    code = "tray_is_empty"
-    status = 422
-    title = "No lot stands there"
-    message = "No lot is known in tray {tray}. Move one in before it is counted."
+    title = "Which tray?"
+    message = "{place} is a trough. Say which tray of it: its code is printed on its front."
 
 
 class SampleUnbelievable(FarmError):
@@ -67,7 +67,8 @@ class SampleUnbelievable(FarmError):
     message = "{rooted} rooted of {sampled} looked at. Type both numbers of the sample again."
 
 
-@dataclass(frozen=True, slots=True)
+# Not frozen: five hundred of them are made at a time, and freezing doubles the making.
+@dataclass(slots=True)
 class Note:
     """One note as a phone sends it. ``is_sure`` answers a question that was asked back."""
 
@@ -154,14 +155,7 @@ def look_row(
     *, note: Note, received_at: datetime, user: User, via: Via, ground: Ground
 ) -> WalkNote:
     """The row of one note, looked through and not yet saved. Raises as take_note does."""
-    refuse_future(note, received_at)
-    trough, tray = ground.place(code=note.place, at=note.looked_at)
-    strain = ground.strain(key=note.strain) if note.strain else None
-    if strain is not None and note.grade is not None:
-        ground.must_stand(strain=strain, trough=trough, tray=tray, at=note.looked_at)
-    cohort = ground.cohort(code=note.cohort) if note.cohort else None
-    _refuse_grade(note.grade)
-    _refuse_sample(note)
+    trough, tray, strain, cohort = places_of(note=note, received_at=received_at, ground=ground)
     return WalkNote(
         client_id=note.client_id,
         kind=note.kind,
@@ -188,6 +182,21 @@ def look_row(
         text=note.text[:300],
         photo=note.photo,
     )
+
+
+def places_of(
+    *, note: Note, received_at: datetime, ground: Ground
+) -> tuple[Trough, Tray | None, Strain | None, Cohort | None]:
+    """Look a note through: its trough, tray, strain and cohort. Raises as take_note does."""
+    refuse_future(note, received_at)
+    trough, tray = ground.place(code=note.place, at=note.looked_at)
+    strain = ground.strain(key=note.strain) if note.strain else None
+    if strain is not None and note.grade is not None:
+        ground.must_stand(strain=strain, trough=trough, tray=tray, at=note.looked_at)
+    cohort = ground.cohort(code=note.cohort) if note.cohort else None
+    _refuse_grade(note.grade)
+    _refuse_sample(note)
+    return trough, tray, strain, cohort
 
 
 def refuse_future(note: Note, received_at: datetime) -> None:
@@ -220,28 +229,6 @@ def newest_note(*, trough_code: str, strain_key: str = "") -> WalkNote | None:
 
 
 @transaction.atomic
-def take_count(
-    *, note: Note, received_at: datetime, user: User, via: Via = BY_HAND
-) -> tuple[Count, bool]:
-    """Store a count sent from a phone; ``note.place`` is the tray."""
-    known = Count.objects.filter(client_id=note.client_id).first()
-    if known is not None:
-        return known, True
-    refuse_future(note, received_at)
-    count = count_tray(
-        tray_code=note.place,
-        pieces=note.pieces or 0,
-        looked_at=note.looked_at,
-        received_at=received_at,
-        user=user,
-        client_id=note.client_id,
-        via=via,
-        sent_looked_at=note.sent_looked_at,
-    )
-    return count, False
-
-
-@transaction.atomic
 def count_tray(
     *,
     tray_code: str,
@@ -265,86 +252,44 @@ def count_tray(
     known = Count.objects.filter(client_id=client_id).first()
     if known is not None:
         return known
-    tray = Tray.objects.select_related("trough").filter(code=tray_code).first()
-    if tray is None:
-        raise Unknown(kind="tray", name=tray_code or "(none)")
-    if not 0 <= pieces <= tray.positions:
-        raise CountUnbelievable(pieces=pieces, tray=tray.code, positions=tray.positions)
-    balance = Balance.objects.select_related("lot").filter(tray=tray).first()
-    if balance is None:
-        raise TrayIsEmpty(tray=tray.code)
-    ledger.lock_strain_forms([balance.strain_form_id])
-    balance.refresh_from_db(fields=["pieces", "counted_on", "is_sample"])
-    counts = Count.objects.filter(tray=tray, undone_by__isnull=True)
-    newest = counts.filter(is_waiting=False).order_by("-looked_at").first()
-    is_late = newest is not None and looked_at < newest.looked_at
-    count = Count(
-        client_id=client_id,
-        tray=tray,
-        lot=balance.lot,
+    book = count_book(
+        codes=[tray_code], looked_at=looked_at, received_at=received_at, user=user, via=via
+    )
+    book.count(
+        code=tray_code,
         pieces=pieces,
-        pieces_before=balance.pieces,
+        looked_at=looked_at,
+        client_id=client_id,
         is_sample=is_sample,
         sure_share=sure_share,
-        looked_at=looked_at,
+        sent_looked_at=sent_looked_at,
+    )
+    book.write()
+    return Count.objects.select_related("tray", "lot", "movement").get(client_id=client_id)
+
+
+def count_book(
+    *,
+    codes: Sequence[str],
+    looked_at: datetime,
+    received_at: datetime,
+    user: User,
+    via: Via = BY_HAND,
+    until: datetime | None = None,
+    book: SettingBook | None = None,
+) -> CountBook:
+    """The trays of those codes, locked and read, for counts and deaths seen from then on."""
+    book = book or SettingBook.read(on=timezone.localdate(received_at))
+    return CountBook.read(
+        codes=codes,
+        first_at=looked_at,
+        last_at=until or looked_at,
         received_at=received_at,
         user=user,
-        phone=via.phone,
-        keyed_by=via.keyed_by,
-        sent_looked_at=sent_looked_at,
-        counted_on_before=balance.counted_on,
-        was_sample_before=balance.is_sample,
-        is_waiting=not is_late
-        and _needs_second_look(tray, balance.pieces, pieces, user, timezone.localdate(received_at)),
+        second_look_share=book.decimal("second_look_share"),
+        phone_id=via.phone.pk if via.phone else None,
+        keyed_by_id=via.keyed_by.pk if via.keyed_by else None,
     )
-    if not count.is_waiting and not is_late:
-        count.movement = _correct(tray, balance, count)
-    count.save()
-    return count
-
-
-def _needs_second_look(tray: Tray, before: int, pieces: int, user: User, on: date) -> bool:
-    """A large rise counts only once another person has seen it too."""
-    # Exact: 115 is 15 % above 100, and binary floating point says a hair less.
-    share = SettingBook.read(on=on).decimal("second_look_share")
-    if pieces <= before * (1 + share):
-        return False
-    waiting = Count.objects.filter(tray=tray, is_waiting=True, undone_by__isnull=True)
-    waiting = waiting.exclude(user=user)
-    seen = waiting.order_by("-looked_at").first()
-    return seen is None or seen.pieces < pieces
-
-
-def _correct(tray: Tray, balance: Balance, count: Count):  # type: ignore[no-untyped-def]
-    difference = count.pieces - balance.pieces
-    movement = None
-    if difference:
-        place = ledger.tray_place(tray)
-        end = ledger.end_place(Place.End.FOUND if difference > 0 else Place.End.LOST)
-        source, target = (end, place) if difference > 0 else (place, end)
-        movement = ledger.move_pieces(
-            lot=balance.lot,
-            from_place=source,
-            to_place=target,
-            pieces=abs(difference),
-            reason="recount",
-            at=count.looked_at,
-            user=count.user,
-            client_key=f"count:{count.client_id}",
-        )
-    Balance.objects.filter(pk=balance.pk).update(
-        counted_on=timezone.localdate(count.looked_at), is_sample=count.is_sample
-    )
-    Count.objects.filter(tray=tray, is_waiting=True).update(is_waiting=False)
-    facts = {
-        "tray": tray.code,
-        "strain_form": balance.strain_form_id,
-        "before": balance.pieces,
-        "after": count.pieces,
-        "reason": f"counted {count.pieces}, {balance.pieces} before",
-    }
-    Happening.objects.create(kind="stock.counted", at=count.looked_at, facts=facts)
-    return movement
 
 
 @transaction.atomic
@@ -353,27 +298,11 @@ def record_deaths(
 ) -> Balance:
     """Write dead pieces off a tray. Its count keeps its day: nobody counted the rest."""
     user.must("walk")
-    balance = Balance.objects.select_related("lot", "tray").filter(tray__code=tray_code).first()
-    if balance is None:
-        raise Unknown(kind="tray with a lot", name=tray_code or "(none)")
-    ledger.move_pieces(
-        lot=balance.lot,
-        from_place=ledger.tray_place(balance.tray),
-        to_place=ledger.end_place(Place.End.DEAD),
-        pieces=pieces,
-        reason="death",
-        at=at,
-        user=user,
-        client_key=client_key,
-    )
-    facts = {
-        "tray": tray_code,
-        "strain_form": balance.strain_form_id,
-        "reason": f"{pieces} died",
-    }
-    Happening.objects.create(kind="stock.died", at=at, facts=facts)
-    balance.refresh_from_db()
-    return balance
+    book = count_book(codes=[tray_code], looked_at=at, received_at=at, user=user)
+    if not Movement.objects.filter(client_key=client_key).exists():
+        book.dead(code=tray_code, pieces=pieces, at=at, client_key=client_key)
+        book.write()
+    return Balance.objects.select_related("lot", "tray").get(tray__code=tray_code)
 
 
 @transaction.atomic

@@ -1,0 +1,262 @@
+"""HOP 1g a walk's run: looks, counts and deaths between two acts -> all their rows at once.
+
+Call from: inventory/walk_sync.py.
+Each note is weighed in the order of its look; a bad one is refused alone and has written nothing,
+since nothing is written before the last is weighed.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from decimal import Decimal
+from typing import Any
+
+from inventory.bulk import insert_rows, number_value, time_value
+from inventory.colouring import follow_grade
+from inventory.counting import CountBook
+from inventory.errors import FarmError
+from inventory.models import Cohort, Strain, Tray, Trough, WalkNote
+from inventory.people import User
+from inventory.setting_book import SettingBook
+from inventory.walk_ground import Ground
+from inventory.walk_words import count_words, note_words, state_words
+from inventory.walking import (
+    STORED,
+    Note,
+    Taken,
+    TrayNeeded,
+    Via,
+    count_book,
+    places_of,
+    refuse_future,
+)
+
+DEAD = WalkNote.Kind.DEAD.value
+SWIFT = frozenset({WalkNote.Kind.LOOK.value, WalkNote.Kind.GRADE.value, DEAD})
+
+
+def is_swift(note: Note) -> bool:
+    """A look, a count or a death: what is weighed in memory and written with its whole run."""
+    return note.pieces is not None or note.kind in SWIFT
+
+
+@dataclass(slots=True)
+class LookSeen:
+    """A note that stands, as its row and its words need it."""
+
+    note: Note
+    trough: Trough
+    tray: Tray | None
+    strain: Strain | None
+    cohort: Cohort | None
+    is_signed: bool
+
+    @property
+    def kind(self) -> str:
+        return self.note.kind
+
+    @property
+    def grade(self) -> Decimal | None:
+        return self.note.grade
+
+    @property
+    def growth(self) -> int | None:
+        return self.note.growth
+
+    @property
+    def light(self) -> str:
+        return self.note.light
+
+    @property
+    def flow(self) -> str:
+        return self.note.flow
+
+    @property
+    def sampled_pieces(self) -> int | None:
+        return self.note.sampled_pieces
+
+    @property
+    def rooted_pieces(self) -> int | None:
+        return self.note.rooted_pieces
+
+    @property
+    def dead_pieces(self) -> int | None:
+        return self.note.dead_pieces
+
+    @property
+    def text(self) -> str:
+        return self.note.text[:300]
+
+
+@dataclass(slots=True)
+class Run:
+    """What one run of swift notes leads to."""
+
+    received_at: datetime
+    user: User
+    via: Via
+    ground: Ground
+    book: SettingBook
+    may_sign: bool
+    counts: CountBook | None = None
+    seen: dict[int, LookSeen] = field(default_factory=dict)
+    words: dict[int, Callable[[], str]] = field(default_factory=dict)
+
+    def take(self, index: int, note: Note) -> None:
+        """Weigh one note. Raises what a note, a count or a death raises."""
+        if note.pieces is not None:
+            self._count(index, note)
+        else:
+            self._look(index, note)
+
+    def _count(self, index: int, note: Note) -> None:
+        assert self.counts is not None
+        refuse_future(note, self.received_at)
+        row = self.counts.count(
+            code=note.place,
+            pieces=note.pieces or 0,
+            looked_at=note.looked_at,
+            client_id=note.client_id,
+            sent_looked_at=note.sent_looked_at,
+            asks_twice=not note.is_sure,
+        )
+        self.words[index] = lambda: count_words(
+            tray=row.tray.code,
+            pieces=row.pieces,
+            pieces_before=row.pieces_before,
+            is_waiting=row.is_waiting,
+            is_late=row.is_late,
+        )
+
+    def _look(self, index: int, note: Note) -> None:
+        trough, tray, strain, cohort = places_of(
+            note=note, received_at=self.received_at, ground=self.ground
+        )
+        if note.kind == DEAD:
+            assert self.counts is not None
+            if tray is None:
+                raise TrayNeeded(place=trough.code)
+            self.counts.dead(
+                code=tray.code,
+                pieces=note.dead_pieces or 0,
+                at=note.looked_at,
+                client_key=f"dead:{note.client_id}",
+            )
+        is_signed = note.is_signed and self.may_sign
+        seen = LookSeen(note, trough, tray, strain, cohort, is_signed)
+        self.seen[index] = seen
+        self.words[index] = lambda: note_words(seen)
+
+    def write(self) -> dict[int, str]:
+        """Write every row, run each graded strain's colour once, and answer note by note."""
+        moved = self.counts.write() if self.counts is not None else {}
+        phone_id = self.via.phone.pk if self.via.phone else None
+        keyed_by_id = self.via.keyed_by.pk if self.via.keyed_by else None
+        received_at = time_value(self.received_at)
+        sent_by = (received_at, self.user.pk, phone_id, keyed_by_id)
+        insert_rows(
+            model=WalkNote,
+            columns=NOTE_COLUMNS,
+            rows=[_note_row(seen, sent_by, moved) for seen in self.seen.values()],
+        )
+        now = self._follow_grades()
+        return {index: words() + self._after(index, now) for index, words in self.words.items()}
+
+    def _after(self, index: int, now: dict[int, str]) -> str:
+        seen = self.seen.get(index)
+        if seen is None or seen.grade is None or seen.strain is None:
+            return ""
+        return now.get(seen.strain.pk, "")
+
+    def _follow_grades(self) -> dict[int, str]:
+        graded: dict[int, LookSeen] = {}
+        for seen in self.seen.values():
+            is_graded = seen.grade is not None and seen.strain is not None
+            if is_graded and seen.strain is not None and seen.strain.is_colour_strain:
+                graded[seen.strain.pk] = seen
+        now = {}
+        for pk, seen in graded.items():
+            assert seen.strain is not None
+            state = follow_grade(strain=seen.strain, at=seen.note.looked_at, book=self.book)
+            now[pk] = f" {state_words(state).capitalize()}."
+        return now
+
+
+NOTE_COLUMNS = (
+    "client_id", "looked_at", "sent_looked_at", "received_at", "user_id", "phone_id",
+    "keyed_by_id", "kind", "trough_id", "tray_id", "strain_id", "cohort_id", "grade", "is_signed",
+    "growth", "light", "flow", "is_pest", "sampled_pieces", "rooted_pieces", "stalled_min", "text",
+    "photo", "dead_pieces", "movement_id",
+)  # fmt: skip
+
+
+def _note_row(seen: LookSeen, sent_by: Sequence[Any], moved: dict[str, int]) -> tuple[Any, ...]:
+    note = seen.note
+    sent_at = note.sent_looked_at
+    return (
+        note.client_id,
+        time_value(note.looked_at),
+        time_value(sent_at) if sent_at is not None else None,
+        *sent_by,
+        note.kind,
+        seen.trough.pk,
+        seen.tray.pk if seen.tray else None,
+        seen.strain.pk if seen.strain else None,
+        seen.cohort.pk if seen.cohort else None,
+        None if note.grade is None else number_value(note.grade, digits=2, places=1),
+        seen.is_signed,
+        note.growth,
+        note.light,
+        note.flow,
+        note.is_pest,
+        note.sampled_pieces,
+        note.rooted_pieces,
+        note.stalled_min,
+        seen.text,
+        note.photo,
+        note.dead_pieces,
+        moved.get(f"dead:{note.client_id}"),
+    )
+
+
+def store_run(
+    *,
+    notes: Iterable[tuple[int, Note]],
+    received_at: datetime,
+    user: User,
+    via: Via,
+    ground: Ground,
+    book: SettingBook,
+    check: Callable[[Note], None],
+    refused: Callable[[Note, FarmError], Taken],
+) -> dict[int, Taken]:
+    """Weigh the notes in their order, then write what stands. Answers by index.
+
+    ``check`` may raise for a note before it is weighed; ``refused`` answers for one that was.
+    """
+    rows = list(notes)
+    if not rows:
+        return {}
+    run = Run(received_at, user, via, ground, book, user.may("rest_strain"))
+    codes = [note.place for _, note in rows if note.pieces is not None or note.kind == DEAD]
+    if codes:
+        run.counts = count_book(
+            codes=codes,
+            looked_at=rows[0][1].looked_at,
+            until=rows[-1][1].looked_at,
+            received_at=received_at,
+            user=user,
+            via=via,
+            book=book,
+        )
+    answers = {}
+    names = {index: note.client_id for index, note in rows}
+    for index, note in rows:
+        try:
+            check(note)
+            run.take(index, note)
+        except FarmError as error:
+            answers[index] = refused(note, error)
+    for index, words in run.write().items():
+        answers[index] = Taken(names[index], STORED, sentence=words)
+    return answers
