@@ -84,14 +84,19 @@ def timed(best, name):
     best[name] = min(best.get(name, float("inf")), time.perf_counter() - start)
 
 
-def test_a_walk_of_five_hundred_notes_against_one_raw_transaction(farm, person):
-    raws, best = walk(), {}
-    grower = person("G1")
+@pytest.mark.parametrize("kinds", [{"look"}, {"look", "grade", "count"}], ids=["looks", "all"])
+def test_a_walk_of_five_hundred_notes_against_one_raw_transaction(farm, person, kinds):
+    """Both write the same rows with one prepared insert a table; ours reads and weighs them too."""
+    chosen = [note for note in walk() if note["kind"] in kinds]
+    raws = [
+        note | {"client_id": f"{again}-{note['client_id']}"} for again in "ab" for note in chosen
+    ][:500]
+    best = {}
     for _ in range(7):
         before = newest()
         with undone():
             with timed(best, "sync"), transaction.atomic():
-                batch = take_batch(raws=raws, received_at=NINE, user=grower)
+                batch = take_batch(raws=raws, received_at=NINE, user=person("G1"))
             written = rows_since(before)
         assert {row.outcome for row in batch.taken} == {STORED}
         with undone(), timed(best, "raw"), transaction.atomic(), connection.cursor() as cursor:
@@ -99,9 +104,9 @@ def test_a_walk_of_five_hundred_notes_against_one_raw_transaction(farm, person):
                 cursor.executemany(statement, rows)
     ratio = best["sync"] / best["raw"]
     number = sum(len(rows) for _, rows in written)
-    print(f"\n500 notes synced: {ratio:.1f} x a raw transaction of its {number} rows {best}")
-    assert number > 600
-    assert ratio < 15
+    print(f"\n500 notes synced: {ratio:.1f} x a raw transaction of its {number} rows")
+    assert number >= 500
+    assert ratio < 8
 
 
 def test_a_walk_takes_the_same_few_statements_whatever_its_length(farm, person):
