@@ -4,16 +4,21 @@ Call from: orders/promising.py, orders/listing.py, shipping/picking.py.
 Reads nothing: inventory.standing reads in one statement, what follows is arithmetic.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
 
+import numpy as np
+
 from inventory.calc.reserve import gap_pieces
 from inventory.calc.season import is_open, pack_groups
-from inventory.calc.survival import countable_pieces, growing_pieces, healed_pieces
+from inventory.calc.survival import lot_countables
 from inventory.setting_book import SettingBook
 from inventory.standing import StrainStock, TrayStock
+
+FOR_SALE = ("ready", "growing")
+COUNT_RULES = ("decay_per_day", "decay_cap", "sample_cut", "growing_share")
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,9 +74,10 @@ def supply_of_all(
         kept.setdefault(stock.strain_id, []).extend(
             row for row in stock.trays if row.state == "kept"
         )
+    countables = tray_countables(stocks=stocks, ship_on=first_ship_on, book=book)
     return {
         stock.strain_form_id: _supply_of(
-            stock, kept[stock.strain_id], monday, first_ship_on, is_on_sale, on, book
+            stock, kept[stock.strain_id], monday, countables, is_on_sale, on, book
         )
         for stock in stocks
     }
@@ -95,39 +101,61 @@ def reserve_gap(*, floor_pieces: int, kept: Iterable[TrayStock], monday: date) -
 
 def tray_countable(*, row: TrayStock, stock: StrainStock, ship_on: date, book: SettingBook) -> int:
     """Pieces of a tray that can be counted on for a ship day, whatever stops their sale."""
-    base = row.pieces
-    if row.state == "growing" and row.cohort:
-        base = int(healed_pieces(pieces=row.pieces, heal_share=stock.heal_share))
-    whose = {"strain": stock.strain, "strain_class": stock.strain_class}
-    countable = countable_pieces(
-        pieces=base,
-        days_since_count=max(0, (ship_on - row.counted_on).days),
-        decay_per_day=book.number("decay_per_day", **whose),
-        is_sample=row.is_sample,
-        decay_cap=book.number("decay_cap", **whose),
-        sample_cut=book.number("sample_cut", **whose),
+    return _countables([(row, stock)], ship_on, book)[0]
+
+
+def tray_countables(
+    *, stocks: Sequence[StrainStock], ship_on: date, book: SettingBook
+) -> dict[int, int]:
+    """The same for every tray for sale or growing, all at once, by tray id. [pieces]"""
+    rows = [(row, stock) for stock in stocks for row in stock.trays if row.state in FOR_SALE]
+    pieces = _countables(rows, ship_on, book)
+    return {row.tray_id: number for (row, _), number in zip(rows, pieces, strict=True)}
+
+
+def _countables(
+    rows: Sequence[tuple[TrayStock, StrainStock]], ship_on: date, book: SettingBook
+) -> list[int]:
+    rules: dict[str, tuple[float, ...]] = {}
+    for _, stock in rows:
+        if stock.strain not in rules:
+            whose = {"strain": stock.strain, "strain_class": stock.strain_class}
+            rules[stock.strain] = tuple(book.number(name, **whose) for name in COUNT_RULES)
+    if not rows:
+        return []
+    decay, cap, sample_cut, share = np.array([rules[stock.strain] for _, stock in rows]).T
+    found = lot_countables(
+        pieces=[row.pieces for row, _ in rows],
+        days_since_count=[max(0, (ship_on - row.counted_on).days) for row, _ in rows],
+        decay_per_day=decay,
+        is_sample=[row.is_sample for row, _ in rows],
+        is_growing=[row.state == "growing" for row, _ in rows],
+        heal_share=[
+            stock.heal_share if row.state == "growing" and row.cohort else 1.0
+            for row, stock in rows
+        ],
+        growing_share=share,
+        decay_cap=cap,
+        sample_cut=sample_cut,
     )
-    if row.state != "growing":
-        return int(countable)
-    share = book.number("growing_share", **whose)
-    return int(growing_pieces(countable=countable, growing_share=share))
+    return [int(number) for number in found]
 
 
 def _supply_of(
     stock: StrainStock,
     kept: list[TrayStock],
     monday: date,
-    first_ship_on: date,
+    countables: Mapping[int, int],
     is_on_sale: bool,
     on: date,
     book: SettingBook,
 ) -> Supply:
-    sellable = [row for row in stock.trays if row.state in ("ready", "growing")]
+    sellable = [row for row in stock.trays if row.state in FOR_SALE]
     counted = [
         (
             row,
             _why(row, stock, monday, is_on_sale, on, book),
-            tray_countable(row=row, stock=stock, ship_on=first_ship_on, book=book),
+            countables[row.tray_id],
         )
         for row in sellable
     ]
