@@ -238,13 +238,29 @@ def _ledger_sums() -> dict[tuple[int, int], int]:
     return sums
 
 
+# Each side is summed along its own index before the two are put together: the whole ledger is
+# read once, and what is sorted is a row for each tray and lot.
+TRAY_SUMS = """
+SELECT place.tray_id, side.lot_id, SUM(side.pieces)
+FROM (
+    SELECT to_place_id AS place_id, lot_id, SUM(pieces) AS pieces
+    FROM inventory_movement GROUP BY to_place_id, lot_id
+    UNION ALL
+    SELECT from_place_id, lot_id, -SUM(pieces)
+    FROM inventory_movement GROUP BY from_place_id, lot_id
+) AS side
+JOIN inventory_place AS place ON place.id = side.place_id
+WHERE place.tray_id IS NOT NULL
+GROUP BY place.tray_id, side.lot_id
+HAVING SUM(side.pieces) <> 0
+"""
+
+
 def _tray_sums() -> dict[tuple[int, int], int]:
-    trays = dict(Place.objects.filter(tray__isnull=False).values_list("pk", "tray_id"))
-    return {
-        (trays[place], lot): total
-        for (place, lot), total in _ledger_sums().items()
-        if place in trays and total
-    }
+    """Pieces by (tray, lot), straight from the ledger, in one statement."""
+    with connection.cursor() as cursor:
+        cursor.execute(TRAY_SUMS)
+        return {(tray, lot): int(total) for tray, lot, total in cursor.fetchall()}
 
 
 def _balances_off() -> list[str]:
@@ -298,11 +314,15 @@ def _totals_off() -> list[str]:
 def _ends_below_zero() -> list[str]:
     """More left the bench than came to it: something was handed over that was never picked."""
     bench = end_place(Place.End.BENCH)
-    codes = dict(Lot.objects.values_list("pk", "code"))
+    came = Movement.objects.filter(to_place=bench).values_list("lot").annotate(Sum("pieces"))
+    left = Movement.objects.filter(from_place=bench).values_list("lot").annotate(Sum("pieces"))
+    there = dict(came)
+    missing = {lot: pieces - there.get(lot, 0) for lot, pieces in left}
+    codes = dict(Lot.objects.filter(pk__in=missing).values_list("pk", "code"))
     return [
-        f"Lot {codes[lot]}: {-total} more pieces left the bench than came to it."
-        for (place, lot), total in _ledger_sums().items()
-        if place == bench.pk and total < 0
+        f"Lot {codes[lot]}: {pieces} more pieces left the bench than came to it."
+        for lot, pieces in missing.items()
+        if pieces > 0
     ]
 
 
@@ -313,11 +333,13 @@ def rebuild_balances() -> tuple[int, int]:
     sums = _tray_sums()
     by_tray = {tray: (lot, pieces) for (tray, lot), pieces in sums.items()}
     changed = 0
-    for balance in Balance.objects.select_related("lot"):
-        lot, pieces = by_tray.pop(balance.tray_id, (balance.lot_id, 0))
-        if (balance.lot_id, balance.pieces) != (lot, pieces):
+    for pk, tray, lot_now, pieces_now in Balance.objects.values_list(
+        "pk", "tray_id", "lot_id", "pieces"
+    ):
+        lot, pieces = by_tray.pop(tray, (lot_now, 0))
+        if (lot_now, pieces_now) != (lot, pieces):
             strain_form = Lot.objects.values_list("strain_form_id", flat=True).get(pk=lot)
-            Balance.objects.filter(pk=balance.pk).update(
+            Balance.objects.filter(pk=pk).update(
                 lot_id=lot, pieces=pieces, strain_form_id=strain_form
             )
             changed += 1

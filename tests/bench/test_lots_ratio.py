@@ -8,6 +8,9 @@ from datetime import date
 
 import numpy as np
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+from tests_support import farm_time
 
 from inventory.calc.light import LightRule, growing_days, ready_dates
 from inventory.calc.survival import (
@@ -17,6 +20,9 @@ from inventory.calc.survival import (
     lot_countables,
     week_supply,
 )
+from inventory.ledger import end_place, rebuild_balances
+from inventory.models import Movement, Place, StockTotal
+from inventory.walking import record_deaths
 
 pytestmark = pytest.mark.bench
 LOTS, PLACES, FORMS, DAYS = 60_000, 34, 240, 900
@@ -165,3 +171,87 @@ def test_less_than_nothing_is_refused(pieces, days):
             is_sample=[False],
             is_growing=[False],
         )
+
+
+# ---- the stock roll-up
+
+
+# A farm's three years are about 900,000 moves; a tenth of that shows the same ratio.
+MOVES = 90_000
+
+
+def fill_ledger():
+    """A long ledger: pieces picked from every tray and put back, over and over."""
+    bench = end_place(Place.End.BENCH)
+    at = farm_time("2026-11-24 12:00")
+    places = list(Place.objects.filter(tray__balance__pieces__gt=0).select_related("tray__balance"))
+    rows = []
+    for index in range(MOVES // 2):
+        place = places[index % len(places)]
+        there, back = (place, bench), (bench, place)
+        for source, target in (there, back):
+            rows.append(
+                Movement(
+                    at=at,
+                    lot_id=place.tray.balance.lot_id,
+                    from_place=source,
+                    to_place=target,
+                    pieces=1,
+                    reason=Movement.Reason.SHIFT,
+                )
+            )
+    Movement.objects.bulk_create(rows, batch_size=5000)
+
+
+def test_the_whole_roll_up_against_one_statement(farm):
+    fill_ledger()
+    StockTotal.objects.all().delete()
+    assert rebuild_balances() == (0, StockTotal.objects.count())
+
+    def raw(_):
+        with connection.cursor() as cursor:
+            cursor.execute(ONE_STATEMENT)
+            return cursor.fetchall()
+
+    proved = {(form, system, state): pieces for form, system, state, pieces in raw(None)}
+    kept = StockTotal.objects.exclude(pieces=0)
+    assert proved == {(row.strain_form_id, row.system_id, row.standing): row.pieces for row in kept}
+    ratio = best_of(lambda _: rebuild_balances(), None, 5) / best_of(raw, None, 5)
+    print(f"\nroll-up of {MOVES} moves rebuilt: {ratio:.2f} x one statement that adds up the same")
+    assert ratio < 1.5
+
+
+def test_one_move_changes_one_row_of_the_roll_up(farm, person):
+    before = dict(StockTotal.objects.values_list("pk", "pieces"))
+    with CaptureQueriesContext(connection) as queries:
+        record_deaths(
+            tray_code="T2.1",
+            pieces=3,
+            at=farm_time("2026-11-25 09:00"),
+            user=person("G1"),
+            client_key="one",
+        )
+    after = dict(StockTotal.objects.values_list("pk", "pieces"))
+    assert sorted(before[pk] - after[pk] for pk in before if before[pk] != after[pk]) == [3]
+    print(f"\none death, roll-up and all: {len(queries)} statements")
+    assert len(queries) < 25
+
+
+# The same aggregation by hand: every move once on each side, rolled up to the house's totals.
+ONE_STATEMENT = """
+SELECT lot.strain_form_id, trough.system_id, lot.state, SUM(side.pieces)
+FROM (
+    SELECT to_place_id AS place_id, lot_id, SUM(pieces) AS pieces
+    FROM inventory_movement GROUP BY to_place_id, lot_id
+    UNION ALL
+    SELECT from_place_id, lot_id, -SUM(pieces)
+    FROM inventory_movement GROUP BY from_place_id, lot_id
+) AS side
+JOIN inventory_place AS place ON place.id = side.place_id
+JOIN inventory_tray AS tray ON tray.id = place.tray_id
+JOIN inventory_trough AS trough ON trough.id = tray.trough_id
+JOIN inventory_lot AS lot ON lot.id = side.lot_id
+WHERE lot.state IN ('ready', 'growing', 'kept')
+GROUP BY lot.strain_form_id, trough.system_id, lot.state
+HAVING SUM(side.pieces) <> 0
+"""
