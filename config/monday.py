@@ -15,6 +15,7 @@ from inventory.setting_book import SettingBook
 from orders import list_guard, share_runs, sharing
 from orders.calc.weeks import day_text
 from orders.models import Line, ListLine, Order, Paper, RegionRule, ShipWeek
+from orders.resting import open_questions, rest_answer_until
 from shipping.clearing import newest_forecast
 from shipping.models import PackPlan
 
@@ -141,7 +142,13 @@ def orders_that_need_a_word(*, week: ShipWeek | None, now: datetime) -> list[Row
     """Lines that wait, orders under the minimum, first orders of a ship-to, late-risk consents."""
     if week is None:
         return []
-    return _lines_that_wait(week) + _under_minimum(week, now) + _new_ship_tos(week) + _care(week)
+    return (
+        _lines_that_wait(week)
+        + _resting(week)
+        + _under_minimum(week, now)
+        + _new_ship_tos(week)
+        + _care(week)
+    )
 
 
 def _lines_that_wait(week: ShipWeek) -> list[Row]:
@@ -152,6 +159,21 @@ def _lines_that_wait(week: ShipWeek) -> list[Row]:
         _order_row(line.order, line.get_state_display(), f"{line.listing.name}: {line.reason}")
         for line in lines
     ]
+
+
+def _resting(week: ShipWeek) -> list[Row]:
+    """Inked lines of a strain that rests: their buyers are asked, and until when."""
+    rows = []
+    for question in open_questions():
+        order = question.line.order
+        if order.week_id != week.pk:
+            continue
+        until = f"{timezone.localtime(rest_answer_until(order=order)):%a %-d %b %H:%M}"
+        what = f"{question.units} {question.line.listing.title}"
+        why = f"{what} went out of colour; cancelled without an answer by {until}"
+        where = f"{order.number} {order.ship_to}"
+        rows.append(Row(where, "asked", why, "rest-answer", (order.number,)))
+    return rows
 
 
 def _order_row(order: Order, state: str, why: str) -> Row:

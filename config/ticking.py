@@ -12,7 +12,17 @@ from django.db import transaction
 
 from inventory import ready_dates, walk_messages
 from inventory.models import Happening
-from orders import basket, feeding, likely, list_guard, listing, order_messages, watches
+from orders import (
+    basket,
+    feeding,
+    likely,
+    list_guard,
+    listing,
+    order_messages,
+    rest_messages,
+    resting,
+    watches,
+)
 from orders.shortness import places_to_look_first
 from shipping import following, losses, ship_messages
 
@@ -27,6 +37,8 @@ READERS: tuple[Callable[..., None], ...] = (
     likely.follow_happening,
     walk_messages.follow_happening,
     order_messages.follow_happening,
+    resting.follow_happening,
+    rest_messages.follow_happening,
     watches.follow_happening,
     ship_messages.follow_happening,
 )
@@ -39,6 +51,7 @@ def tick(now: datetime) -> int:
     list_guard.publish_due_lists(now=now)
     listing.close_due_lists(now=now)
     likely.refresh_when_due(now=now)
+    resting.settle_due(now=now)
     losses.close_windows(now=now)
     walk_messages.write_due(now=now, look=lambda: places_to_look_first(now=now, most=EVERY_PLACE))
     order_messages.write_due(now=now)

@@ -26,6 +26,7 @@ from orders.models import (
     Seat,
     ShareLine,
 )
+from orders.resting import open_questions
 from orders.weeks import week_line
 
 
@@ -106,6 +107,7 @@ def order_page(request: HttpRequest, number: str) -> HttpResponse:
         "ship_words": f"{order.ship_on:%a %-d %b}",
         "sent_words": f"{timezone.localtime(order.sent_at):%a %-d %b %H:%M}",
         "ticks": _tick_rows(order),
+        "rests": open_questions(order=order),
         "may_change": may_change(order=order, now=farm_now()),
         "changes": [(when_words(row), row.words) for row in changes_shown(order=order)],
         "may_withdraw": Order.State.WITHDRAWN in Order.MOVES[order.state],

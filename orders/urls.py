@@ -1,6 +1,14 @@
 from django.urls import path
 
-from orders import change_pages, list_pages, pages, publish_pages, share_pages, sheet_pages
+from orders import (
+    change_pages,
+    list_pages,
+    pages,
+    publish_pages,
+    rest_pages,
+    share_pages,
+    sheet_pages,
+)
 
 urlpatterns = [
     path("weeks/<str:week_name>/list/", list_pages.list_page, name="list"),
@@ -20,6 +28,8 @@ urlpatterns = [
     path("orders/", pages.orders_page, name="orders"),
     path("orders/<str:number>/", pages.order_page, name="order"),
     path("orders/<str:number>/change/", change_pages.change_page, name="change-order"),
+    path("orders/<str:number>/resting/", rest_pages.rest_answer_page, name="rest-answer"),
+    path("resting/", rest_pages.rests_page, name="rests"),
     path("orders/<str:number>/withdraw/", pages.withdraw_page, name="withdraw"),
     path("orders/<str:number>/export/<str:kind>/", pages.export_tick_page, name="export-tick"),
     path("lines/<int:line_id>/confirm/", pages.confirm_line_page, name="confirm-line"),

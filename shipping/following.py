@@ -8,13 +8,17 @@ from datetime import datetime
 from django.db.models import Q, QuerySet
 
 from inventory.models import Happening
-from orders.models import ShipWeek
+from orders.models import Order, ShipWeek
+from shipping.bench_numbers import Bench
+from shipping.boxing import bags_of
+from shipping.clearing import PLANNABLE, make_plan
 from shipping.models import PackPlan, PickSheet
-from shipping.picking import make_stale
+from shipping.picking import draw_sheets, make_stale
 from shipping.shortfalls import check_stock
 
 HOLDS = frozenset({"hold.raised", "hold.confirmed", "hold.lifted", "hold.void"})
 COLOURS = frozenset({"colour.split"})
+RESTS = frozenset({"promise.rested", "rest.settled"})
 COUNTS = frozenset({"stock.counted", "stock.died", "stock.sprouted", "tray.shifted"})
 
 
@@ -31,7 +35,15 @@ def follow_happening(happening: Happening, *, now: datetime) -> None:
     elif happening.kind == "promise.freed":
         _stale_sheets(Q(tasks__promise_id=facts["promise"]), _words(happening))
         _void_plans(facts["order"], f"order {facts['order']} changed: {facts['reason']}", now)
-    elif happening.kind == "shortfall.settled":
+    elif happening.kind in RESTS:
+        _follow_rest(happening, now)
+    else:
+        _follow_order(happening)
+
+
+def _follow_order(happening: Happening) -> None:
+    facts = happening.facts
+    if happening.kind == "shortfall.settled":
         forms = facts.get("strain_forms", [])
         _stale_sheets(Q(tasks__promise__strain_form_id__in=forms), _words(happening))
     elif happening.kind == "order.set_aside":
@@ -57,6 +69,30 @@ def _void_plans(order_number: str, reason: str, now: datetime) -> None:
     PackPlan.objects.filter(order__number=order_number, void_at__isnull=True).exclude(
         order__state__in=["on the road", "arrived", "settled"]
     ).update(void_at=now, void_reason=reason[:200])
+
+
+def _follow_rest(happening: Happening, now: datetime) -> None:
+    """Out of colour: its sheets are stale while its buyer is asked, and drawn anew after that."""
+    if happening.kind == "promise.rested":
+        _stale_sheets(Q(tasks__promise_id=happening.facts["promise"]), _words(happening))
+    else:
+        _plan_anew(happening.facts["order"], now)
+
+
+def _plan_anew(order_number: str, now: datetime) -> None:
+    """What a settled line changed: the sheets of its day say it, its box is planned without it.
+
+    Only what was there before is made again: nothing is drawn or planned ahead of its hour.
+    """
+    order = Order.objects.select_related("ship_to__lane", "ship_to__zone", "customer", "week").get(
+        number=order_number
+    )
+    if PickSheet.objects.filter(ship_on=order.ship_on).exists():
+        draw_sheets(week=order.week, ship_on=order.ship_on, now=now)
+    has_plan = PackPlan.objects.filter(order=order).exists()
+    if order.state in PLANNABLE and has_plan and bags_of(order=order):
+        bench = Bench.read(on=order.ship_on)
+        make_plan(order=order, now=now, bench=bench, stage="after a rest")
 
 
 def _check(strain_form_ids: list[int], cause: str, now: datetime) -> None:

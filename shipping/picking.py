@@ -19,7 +19,7 @@ from inventory.people import User
 from inventory.setting_book import SettingBook
 from inventory.standing import StrainStock, TrayStock, read_stock
 from inventory.supply import reserve_gap, tray_countable
-from orders.models import Promise, ShipWeek
+from orders.models import Promise, RestQuestion, ShipWeek
 from shipping.calc import trays as tray_choice
 from shipping.calc.route import Stop, shortest_walk, slot_distance_m, walk_minutes
 from shipping.models import PickSheet, PickTask
@@ -141,6 +141,8 @@ def plan_picks(
 def _promises_to_pick(week: ShipWeek) -> list[Promise]:
     return list(
         Promise.objects.filter(week=week, state=Promise.State.INKED)
+        # Out of colour, and its buyer has not said yet what shall go instead.
+        .exclude(line__rest_questions__state=RestQuestion.State.ASKED)
         .select_related("strain_form__strain", "line__order", "line__listing__strain_form__form")
         .order_by("line__order__number", "line__position")
     )

@@ -45,7 +45,7 @@ def fixtures_folder():
     return Path(settings.BASE_DIR) / "fixtures"
 
 
-class _Kept:
+class Kept:
     """Rows of the farm at a moment, kept in memory: loading it anew takes seconds."""
 
     def __init__(self):
@@ -66,7 +66,7 @@ class _Kept:
                 cursor.execute(statement)
 
 
-_KEPT = _Kept()
+_KEPT = Kept()
 
 # Moments of the demo in their order; each is played on from the one before it, once a worker.
 MOMENTS = {

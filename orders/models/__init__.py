@@ -23,6 +23,7 @@ from orders.models.customers import (
 from orders.models.feed import FeedClient, FeedEvent, IdempotencyClaim
 from orders.models.lists import ListLine, ListSignature, ListVersion, NoDeliveryDay, Price, ShipWeek
 from orders.models.orders import ExportTick, Line, Order, Promise, PromisedTotal
+from orders.models.questions import RestQuestion
 from orders.models.shares import ShareLine, ShareRun
 
 __all__ = [
@@ -53,6 +54,7 @@ __all__ = [
     "Promise",
     "PromisedTotal",
     "RegionRule",
+    "RestQuestion",
     "Seat",
     "ShareLine",
     "ShareRun",
