@@ -3,7 +3,7 @@
 Call from: config/ticking.py. Each letter is written in the transaction of its cause, once.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -34,6 +34,7 @@ from orders.models import (
 from orders.papers import availability_pdf
 from orders.rules import RuleBook
 from orders.sharing import preview
+from orders.sheet_out import XLSX_KIND, list_csv, list_xlsx
 from orders.weeks import week_line
 
 
@@ -102,6 +103,11 @@ def _list_letters(
     }
     tier = customer.tier_on(timezone.localdate(version.published_at))
     facts = {"week": week.name, "version": version.number, "tier": tier}
+    sheets = tuple(
+        (maker, {"week": week.name, "version": version.number, "ship_to": shop.code})
+        for shop in shops
+        for maker in ("list.xlsx", "list.csv")
+    )
     return [
         Letter(
             key=f"list:{week.name}",
@@ -112,7 +118,7 @@ def _list_letters(
             action=Action(f"Open the list of {week.name}", reverse("list", args=[week.name])),
             template="list_is_out",
             context=context,
-            attachments=(("list.pdf", facts),),
+            attachments=(("list.pdf", facts), *sheets),
         )
         for user in readers
     ]
@@ -138,11 +144,31 @@ def week_context(
 
 def list_pdf(facts: Mapping[str, Any]) -> File:
     """The file that goes with "list is out": the list of one version at one tier's prices."""
-    version = ListVersion.objects.select_related("week").get(
-        week__name=facts["week"], number=facts["version"]
-    )
-    content = availability_pdf(version=version, tier=facts["tier"])
+    content = availability_pdf(version=_version_of(facts), tier=facts["tier"])
     return File(f"availability-{facts['week']}.pdf", content, "application/pdf")
+
+
+def _version_of(facts: Mapping[str, Any]) -> ListVersion:
+    versions = ListVersion.objects.select_related("week")
+    return versions.get(week__name=facts["week"], number=facts["version"])
+
+
+def sheet_csv(facts: Mapping[str, Any]) -> File:
+    """The CSV that goes with "list is out": one ship-to's list, to be filled in and sent back."""
+    return _sheet(facts, list_csv, "csv", "text/csv")
+
+
+def sheet_xlsx(facts: Mapping[str, Any]) -> File:
+    """The spreadsheet that goes with "list is out", to be filled in and sent back."""
+    return _sheet(facts, list_xlsx, "xlsx", XLSX_KIND)
+
+
+def _sheet(facts: Mapping[str, Any], make: Callable[..., bytes], ending: str, kind: str) -> File:
+    version = _version_of(facts)
+    ship_to = ShipTo.objects.select_related("customer").get(code=facts["ship_to"])
+    # Made as of the version, so that a letter tried again carries the very same sheet.
+    content = make(version=version, ship_to=ship_to, now=version.published_at)
+    return File(f"list-{facts['week']}-{ship_to.code}.{ending}", content, kind)
 
 
 def write_due(*, now: datetime) -> None:

@@ -1,7 +1,11 @@
 """The letters of the demo week: who gets which, when, with what in it, and each once."""
 
+import csv
+import io
 from datetime import date, timedelta
+from email import message_from_bytes
 
+import openpyxl
 from django.conf import settings
 from django.core import mail
 from tests_support import farm_time
@@ -38,7 +42,16 @@ def test_the_list_is_out_to_every_shop_that_may_receive_something(published_farm
     gullwick = next(letter for letter in told if letter.user.code == "B02")
     assert gullwick.subject == "Availability 2026-W49: order until Mon 30 Nov, 13:00"
     assert "Times as clocks show them in Buffalo (EST)." in gullwick.text
-    assert gullwick.attachments == [["list.pdf", {"week": "2026-W49", "version": 1, "tier": 2}]]
+    sheet = {"week": "2026-W49", "version": 1, "ship_to": "C02"}
+    assert gullwick.attachments == [
+        ["list.pdf", {"week": "2026-W49", "version": 1, "tier": 2}],
+        ["list.xlsx", sheet],
+        ["list.csv", sheet],
+    ]
+    reef = next(letter for letter in told if letter.user.code == "B10")
+    assert [facts["ship_to"] for maker, facts in reef.attachments if maker == "list.csv"] == [
+        "C10a", "C10b", "C10c",
+    ]  # fmt: skip
 
 
 def test_a_shop_where_everything_is_forbidden_is_not_told(farm, fixtures_folder):
@@ -189,6 +202,20 @@ def test_every_letter_of_the_week_has_one_action_and_leaves_once(arrived_farm):
     name, content, kind = out.attachments[0]
     assert (name, kind) == ("availability-2026-W49.pdf", "application/pdf")
     assert content.startswith(b"%PDF")
+    the_sheets_arrive_as_they_were_made(message_from_bytes(out.message().as_bytes()))
+
+
+def the_sheets_arrive_as_they_were_made(letter):
+    """What a mail program takes out of the letter is the list again, in both formats."""
+    files = {part.get_filename(): part.get_payload(decode=True) for part in letter.walk()}
+    names = sorted(name for name in files if name and name.startswith("list-"))
+    code = names[0].removesuffix(".csv").split("-")[-1]
+    assert names == [f"list-2026-W49-{code}.csv", f"list-2026-W49-{code}.xlsx"]
+    stamp = f"list 2026-W49 version 1 for {code} made 2026-11-25 14:00"
+    assert openpyxl.load_workbook(io.BytesIO(files[names[1]])).active["A1"].value == stamp
+    assert files[names[0]].startswith(b"\xef\xbb\xbf" + stamp.encode())
+    rows = list(csv.reader(io.StringIO(files[names[0]].decode("utf-8-sig"), newline="")))
+    assert len(rows) > 40 and {len(row) for row in rows[1:]} == {13}
 
 
 def test_each_kind_s_one_action_opens_a_page_its_reader_may_see(arrived_farm, client):

@@ -31,6 +31,7 @@ def pages() -> dict[str, tuple[str, str]]:
         "today-buyer": (BUYER, "/"),
         "list-buyer": (BUYER, "/weeks/2026-W49/list/?version=1"),
         "list-office": (OFFICE, "/weeks/2026-W49/list/"),
+        "sheet-upload": (BUYER, "/weeks/2026-W49/sheet/"),
         "numbers": (OFFICE, "/weeks/2026-W49/numbers/"),
         "who-ordered": (OFFICE, "/weeks/2026-W49/who/"),
         "orders": (OFFICE, "/orders/"),
