@@ -19,6 +19,7 @@ from orders import (
     list_guard,
     listing,
     order_messages,
+    pricing,
     rest_messages,
     resting,
     watches,
@@ -48,6 +49,7 @@ def tick(now: datetime) -> int:
     """Do all that is due at a time. Returns how many happenings were handed on."""
     handed_on = hand_on_happenings(now=now)
     ready_dates.refresh_when_due(now=now)
+    pricing.leave_starts(now=now)
     list_guard.publish_due_lists(now=now)
     listing.close_due_lists(now=now)
     likely.refresh_when_due(now=now)

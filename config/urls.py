@@ -3,7 +3,7 @@
 from django.contrib.auth import views as auth
 from django.urls import include, path
 
-from config import pages, walk_page, what_if_pages, who_page
+from config import edit_pages, pages, walk_page, what_if_pages, who_page
 
 urlpatterns = [
     path("", pages.today_page, name="today"),
@@ -11,6 +11,9 @@ urlpatterns = [
     path("theme/", pages.theme_page, name="theme"),
     path("what-if/", what_if_pages.what_if_page, name="what-if"),
     path("weeks/<str:week_name>/who/", who_page.who_page, name="who-ordered"),
+    path("edit/", edit_pages.edit_index_page, name="edit"),
+    path("edit/<str:subject_key>/", edit_pages.edit_list_page, name="edit-list"),
+    path("edit/<str:subject_key>/<str:key>/", edit_pages.edit_row_page, name="edit-row"),
     path("walk/", walk_page.walk_page, name="walk"),
     path("log-in/", auth.LoginView.as_view(template_name="login.html"), name="login"),
     path("log-out/", auth.LogoutView.as_view(), name="logout"),

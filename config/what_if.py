@@ -65,7 +65,7 @@ def ask(*, act: Act, now: datetime, user: User) -> WhatIf:
         needs = act.needs(now=now)
         act.trial().do(now=now, user=trier)
         after = picture(now=now, act=act)
-    changes = _list_changes(before, after)
+    changes = list_changes(before.lists, after.lists)
     plans = tuple(
         PlanChange(number, before.plans.get(number), after.plans.get(number))
         for number in sorted(before.plans.keys() | after.plans.keys())
@@ -124,13 +124,17 @@ def _mark(act: Act, before: Picture, after: Picture, touched: tuple[tuple[str, s
 
 def picture(*, now: datetime, act: Act) -> Picture:
     """The farm as people act on it, at a moment. Reads only."""
-    weeks = open_weeks(now=now)
     return Picture(
-        lists={week.name: _list_rows(week, now) for week in weeks},
+        lists=lists_at(now=now),
         short=_short(now),
         live_sheets=_sheets(),
         plans=_plans(act.order_numbers()),
     )
+
+
+def lists_at(*, now: datetime) -> dict[str, dict[str, ListRow]]:
+    """The list of every open week as it would be drawn at a moment."""
+    return {week.name: _list_rows(week, now) for week in open_weeks(now=now)}
 
 
 def open_weeks(*, now: datetime) -> list[ShipWeek]:
@@ -193,12 +197,15 @@ def _plans(numbers: list[str]) -> dict[str, PlanRow]:
     }
 
 
-def _list_changes(before: Picture, after: Picture) -> tuple[Change, ...]:
+def list_changes(
+    before: dict[str, dict[str, ListRow]], after: dict[str, dict[str, ListRow]]
+) -> tuple[Change, ...]:
+    """Each listing that stands otherwise afterwards, what comes back from nothing first."""
     found = []
     gone = ListRow("not listed", "", 0, ("", "", ""), "", "")
-    for week, rows in after.lists.items():
-        for name in sorted(rows.keys() | before.lists[week].keys()):
-            was, now = before.lists[week].get(name, gone), rows.get(name, gone)
+    for week, rows in after.items():
+        for name in sorted(rows.keys() | before[week].keys()):
+            was, now = before[week].get(name, gone), rows.get(name, gone)
             if was != now:
                 found.append(
                     Change(

@@ -57,6 +57,17 @@ RIGHTS: dict[str, frozenset[str]] = {
     "move_clock": frozenset({Role.OFFICE, Role.OWNER}),
     "send_messages_again": frozenset({Role.OFFICE, Role.OWNER}),
     "edit_prices": frozenset({Role.OFFICE, Role.OWNER}),
+    "open_edit_pages": frozenset({Role.LEAD, Role.OFFICE, Role.OWNER}),
+    "set_office_numbers": frozenset({Role.OFFICE, Role.OWNER}),
+    "set_grower_numbers": frozenset({Role.LEAD, Role.OWNER}),
+    "edit_customers": frozenset({Role.OFFICE, Role.OWNER}),
+    "edit_lanes": frozenset({Role.OFFICE, Role.OWNER}),
+    "edit_strains": frozenset({Role.LEAD, Role.OFFICE, Role.OWNER}),
+    "draft_law_rows": frozenset({Role.OFFICE, Role.OWNER}),
+    "sign_law_rows": frozenset({Role.OWNER}),
+    "edit_calendar": frozenset({Role.OFFICE, Role.OWNER}),
+    "edit_people": frozenset({Role.OFFICE, Role.OWNER}),
+    "edit_owners": frozenset({Role.OWNER}),
     "see_staff_pages": STAFF,
 }
 

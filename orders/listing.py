@@ -37,6 +37,9 @@ LIST_CHANGING = frozenset(
         "line.back",
         "floor.lowered",
         "price.changed",
+        "price.started",
+        "setting.changed",
+        "setting.started",
     }
 )
 
@@ -371,16 +374,29 @@ def follow_happening(happening: Happening, *, now: datetime) -> None:
             continue
         draft = draft_list(week=week, now=now)
         before = {
-            row.listing_id: (row.status, row.stop, row.price_tier_1) for row in last.lines.all()
+            row.listing_id: (
+                row.status,
+                row.stop,
+                row.price_tier_1,
+                row.price_tier_2,
+                row.price_tier_3,
+            )
+            for row in last.lines.all()
         }
-        after = {row.listing.pk: (row.status, row.stop, row.prices[0]) for row in draft}
+        after = {row.listing.pk: (row.status, row.stop, *row.prices) for row in draft}
         if before != after:
             publish_list(week=week, now=now, reason=_words_of(happening))
 
 
 def _words_of(happening: Happening) -> str:
     facts = happening.facts
-    subject = facts.get("listing") or facts.get("strain") or facts.get("scope") or ""
+    subject = (
+        facts.get("listing")
+        or facts.get("setting")
+        or facts.get("strain")
+        or facts.get("scope")
+        or ""
+    )
     reason = facts.get("reason", "")
     kind = happening.kind.replace(".", " ").replace("_", " ")
     return f"{kind}: {subject} {reason}".strip()

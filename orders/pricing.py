@@ -1,22 +1,24 @@
 """HOP 5b price: a list price from a day on. Orders keep the price they were sent at.
 
-Call from: config/what_if_acts.py, config/editing.py.
-Locks: none; a second price for the same day is refused by the table.
+Call from: config/what_if_acts.py, config/edit_prices.py, config/ticking.py.
+Locks: the listing, so that of two prices for one day the second is refused.
 """
 
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 
 from django.db import transaction
 from django.utils import timezone
 
 from inventory.changing import note_change
+from inventory.clock import is_done, is_first
 from inventory.errors import FarmError
-from inventory.models import Happening, Listing
+from inventory.models import Change, Happening, Listing
 from inventory.people import User
-from orders.models import Price
+from orders.models import Price, ShipWeek
 
 MOST = Decimal("100000")
+STARTING = ("price", "setting")
 
 
 class PriceUnreadable(FarmError):
@@ -58,6 +60,7 @@ def set_price(
     why = _why_not(list_price, starts_on, break_units, break_price, now)
     if why:
         raise PriceUnreadable(listing=listing.name, why=why)
+    Listing.objects.select_for_update().get(pk=listing.pk)
     taken = Price.objects.filter(listing=listing, starts_on=starts_on).first()
     if taken is not None:
         day = f"{starts_on:%-d %b %Y}"
@@ -72,17 +75,22 @@ def set_price(
         starts_on=starts_on,
         user=user,
     )
-    note_change(
-        what="price",
-        name=listing.name,
-        field="list price",
-        was=was.list_price if was else None,
-        now_is=list_price,
-        reason=reason,
-        user=user,
-        at=now,
-        starts_on=starts_on,
-    )
+    for field, before, after in (
+        ("list price", was.list_price if was else None, list_price),
+        ("break", _break_words(was), _break_words(price)),
+    ):
+        if before != after:
+            note_change(
+                what="price",
+                name=listing.name,
+                field=field,
+                was=before,
+                now_is=after,
+                reason=reason,
+                user=user,
+                at=now,
+                starts_on=starts_on,
+            )
     facts = {
         "listing": listing.name,
         "was": str(was.list_price) if was else "",
@@ -92,6 +100,45 @@ def set_price(
     }
     Happening.objects.create(kind="price.changed", at=now, facts=facts)
     return price
+
+
+def _break_words(price: Price | None) -> str:
+    if price is None or price.break_units is None:
+        return ""
+    return f"{price.break_price} from {price.break_units} units"
+
+
+def lists_that_read_prices(*, starts_on: date) -> list[tuple[str, str]]:
+    """Each list that is out or being drafted and would show a price from that day on, in words."""
+    weeks = ShipWeek.objects.filter(closed_at__isnull=True, cut_off_at__date__gte=starts_on)
+    found = []
+    for week in weeks.order_by("monday"):
+        if week.published_at is None:
+            found.append(("draft", f"{week.name}, not out yet, goes out with it"))
+        else:
+            found.append(("list", f"{week.name} is out and open: its next version shows it"))
+    return found
+
+
+def leave_starts(*, now: datetime) -> None:
+    """What was signed for a later day begins: a happening on that day lets open lists know.
+
+    Safe late and twice: each change is claimed once; one that is older than two weeks is history.
+    """
+    on = timezone.localdate(now)
+    if is_done(key=f"starts of {on}"):
+        return
+    with transaction.atomic():
+        if not is_first(key=f"starts of {on}", now=now):
+            return
+        rows = Change.objects.filter(
+            what__in=STARTING, starts_on__lte=on, starts_on__gt=on - timedelta(days=14)
+        )
+        for row in rows.order_by("id"):
+            is_later = timezone.localdate(row.at) < row.starts_on
+            if is_later and is_first(key=f"start of change {row.pk}", now=now):
+                facts = {"listing": row.name, "now": row.now, "reason": row.reason}
+                Happening.objects.create(kind=f"{row.what}.started", at=now, facts=facts)
 
 
 def _why_not(

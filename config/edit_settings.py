@@ -1,0 +1,175 @@
+"""The edit table of settings: a rule's number from a day on, and which rule and pages read it.
+
+Call from: config/edit_subjects.py.
+"""
+
+from collections.abc import Sequence
+from datetime import date, datetime
+from typing import Any, ClassVar
+
+from config.edit_fields import Fault, Field, one_of, words
+from config.editing import Edit, RowWords, Subject, Touched, Values
+from config.setting_rules import SettingRule, rule_of
+from inventory.errors import Unknown
+from inventory.models import Setting
+from inventory.people import User
+from inventory.setting_changes import right_of, set_setting
+from orders.pricing import lists_that_read_prices
+from shipping.models import PackPlan
+
+OTHER = SettingRule((), words(60, is_needed=True), "a rule of its own", "")
+PLANNED = ("sent", "checked", "promised", "in pick", "packed")
+
+
+def _confidences() -> Sequence[tuple[str, str]]:
+    return (("H", "high"), ("M", "middling"), ("L", "low: a guess to be learned"))
+
+
+class Settings(Subject):
+    key = "settings"
+    title = "Settings"
+    one = "setting"
+    intro = "Every number a rule uses. The nearest counts: strain, then class, then whole farm."
+    columns: ClassVar[tuple[str, ...]] = ("value", "since", "whose", "rule")
+    right = "set_office_numbers"
+    has_start = True
+
+    def may_open(self, user: User) -> bool:
+        return user.may("open_edit_pages")
+
+    def must_open(self, user: User) -> None:
+        user.must("open_edit_pages")
+
+    def fields(self, row: Setting) -> Sequence[Field]:
+        rule = rule_of(row.name) or OTHER
+        return (
+            Field("value", row.name.replace("_", " "), rule.parse, unit=row.unit, hint=rule.rule),
+            Field("confidence", "How sure", one_of(_confidences), "", "", "choice", _confidences),
+        )
+
+    def rows(self, *, on: date) -> Sequence[RowWords]:
+        newest: dict[tuple[str, str, str], Setting] = {}
+        for row in Setting.objects.filter(set_on__lte=on).order_by("set_on", "id"):
+            newest[row.name, row.scope_kind, row.scope] = row
+        found = [
+            RowWords(
+                key=_key(row),
+                name=" ".join(filter(None, (row.name.replace("_", " "), row.scope))),
+                cells=(f"{row.value} {row.unit}".strip(), f"{row.set_on}", row.owner, rule.rule),
+                group=rule.rule,
+            )
+            for row in newest.values()
+            for rule in [rule_of(row.name) or OTHER]
+        ]
+        return sorted(found, key=lambda row: (row.group, row.name))
+
+    def find(self, key: str) -> Setting:
+        name, _, rest = key.partition(":")
+        scope_kind, _, scope = rest.partition(":")
+        rows = Setting.objects.filter(name=name, scope_kind=scope_kind or "farm", scope=scope)
+        row = rows.order_by("set_on", "id").last()
+        if row is None:
+            raise Unknown(kind="setting", name=key[:60])
+        return row
+
+    def key_of(self, row: Setting) -> str:
+        return _key(row)
+
+    def name_of(self, row: Setting) -> str:
+        return " ".join(filter(None, (row.name, row.scope)))
+
+    def right_for(self, row: Setting | None) -> str:
+        return right_of(row) if row is not None else self.right
+
+    def values(self, row: Setting, *, on: date) -> Values:
+        same = _same(row).filter(set_on__lte=on).order_by("set_on", "id").last() or row
+        return {"value": _value(same), "confidence": same.confidence}
+
+    def faults(self, row: Setting, values: Values) -> dict[str, str]:
+        other = _PAIRS.get(row.name)
+        if other is None:
+            return {}
+        name, is_least = other
+        rows = Setting.objects.filter(name=name, scope_kind=row.scope_kind, scope=row.scope)
+        last = rows.order_by("set_on", "id").last()
+        if last is None or (values["value"] <= _value(last)) == is_least:
+            return {}
+        side = "at most" if is_least else "at least"
+        return {"value": f"{name.replace('_', ' ')} is {last.value}: type {side} that."}
+
+    def touched(self, row: Setting, *, after: Values, starts_on: date, now: datetime) -> Touched:
+        rule = rule_of(row.name) or OTHER
+        found: Touched = [("rule", rule.rule), ("read by", rule.pages)]
+        if row.name.startswith(("tier_", "winter_")) and rule.moves_lists:
+            found += lists_that_read_prices(starts_on=starts_on)
+        if rule.moves_plans:
+            found += _plans()
+        nearer = Setting.objects.filter(name=row.name).exclude(
+            scope_kind=row.scope_kind, scope=row.scope
+        )
+        if row.scope_kind == "farm" and nearer.exists():
+            scopes = sorted(set(nearer.values_list("scope", flat=True)))
+            found.append(("not touched", f"{', '.join(scopes)} have a value of their own"))
+        return found
+
+    def lists_move(self, row: Setting) -> bool:
+        return (rule_of(row.name) or OTHER).moves_lists
+
+    def write(self, row: Setting, edit: Edit) -> Setting:
+        return set_setting(
+            setting=row,
+            value=f"{edit.after['value']}",
+            confidence=edit.after["confidence"],
+            starts_on=edit.starts_on,
+            reason=edit.reason,
+            user=edit.user,
+            now=edit.now,
+        )
+
+    def dated(self, row: Setting) -> Sequence[tuple[date, str]]:
+        rows = _same(row).order_by("-set_on", "-id")
+        return [(kept.set_on, f"{kept.value} {kept.unit}".strip()) for kept in rows]
+
+
+# Lower and upper numbers that may not cross: (the other, whether this one is the lower).
+_PAIRS = {
+    "caution_low_c": ("caution_high_c", True),
+    "caution_high_c": ("caution_low_c", False),
+    "stop_low_c": ("caution_low_c", True),
+    "stop_high_c": ("caution_high_c", False),
+    "rest_below": ("return_from", True),
+    "return_from": ("rest_below", False),
+    "bag_good_h": ("bag_warn_h", True),
+    "bag_warn_h": ("bag_stop_h", True),
+    "least_growth_factor": ("most_growth_factor", True),
+    "most_growth_factor": ("least_growth_factor", False),
+}
+
+
+def _key(row: Setting) -> str:
+    return f"{row.name}:{row.scope_kind}:{row.scope}" if row.scope else row.name
+
+
+def _same(row: Setting) -> Any:
+    return Setting.objects.filter(name=row.name, scope_kind=row.scope_kind, scope=row.scope)
+
+
+def _value(row: Setting) -> Any:
+    """The value as its field reads it; as it was loaded where it lies outside what is typed now."""
+    try:
+        return (rule_of(row.name) or OTHER).parse(row.value)
+    except Fault:
+        return row.value
+
+
+def _plans() -> Touched:
+    """Boxes that are planned and not handed over: they keep their plan until it is made again."""
+    plans = PackPlan.objects.filter(void_at__isnull=True, order__state__in=PLANNED)
+    return [
+        (
+            "plan",
+            f"order {plan.order.number}, {plan.ship_on:%a %-d %b}: {plan.verdict}, freight "
+            f"{plan.freight}; stays until it is planned again",
+        )
+        for plan in plans.select_related("order").order_by("ship_on", "order__number")
+    ]

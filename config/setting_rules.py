@@ -1,0 +1,220 @@
+"""Which rule each setting belongs to, what may be typed for it, and which pages read it.
+
+Call from: config/edit_settings.py. A test holds every name of settings.csv against this table.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from config.edit_fields import Parser, money, number, one_of, whole
+
+SHARE = number(least=0, most=1, like="0.85")
+FACTOR = number(least=0.01, most=20, like="1.12")
+TEMPERATURE = number(least=-60, most=60, like="20.5")
+POSITIVE = number(least=0, most=100000, like="2.5")
+WHOLE = whole(least=0, most=100000)
+HOURS = number(least=0.5, most=240, like="24")
+HOUR_OF_DAY = whole(least=0, most=23)
+MONEY = money(most="10000.00")
+
+
+@dataclass(frozen=True, slots=True)
+class SettingRule:
+    """Settings of one rule: names, or beginnings of names that end in an asterisk."""
+
+    names: tuple[str, ...]
+    parse: Parser
+    rule: str
+    pages: str
+    # Lists of open weeks are drawn before and after; plans of orders not handed over are named.
+    moves_lists: bool = False
+    moves_plans: bool = False
+
+    def holds(self, name: str) -> bool:
+        return any(
+            name.startswith(known[:-1]) if known.endswith("*") else name == known
+            for known in self.names
+        )
+
+
+def _sides() -> Sequence[tuple[str, str]]:
+    return (("up", "up to the next whole inch"), ("nearest", "to the nearest whole inch"))
+
+
+LISTS = "Numbers, the weekly list, Growing, What if"
+PLANS = "Packing, the box picture, each order's box and freight"
+SETTING_RULES: tuple[SettingRule, ...] = (
+    SettingRule(
+        ("decay_per_day", "mortality_per_30_days", "decay_cap", "sample_cut", "growing_share"),
+        SHARE,
+        "how many counted pieces can be relied on for a ship day",
+        LISTS,
+        moves_lists=True,
+    ),
+    SettingRule(("p80_factor",), FACTOR, "how late a lot may be ready", LISTS, moves_lists=True),
+    SettingRule(
+        ("floor_pieces",),
+        whole(least=0, most=500),
+        "the mother floor that a new strain of the class begins with",
+        "the edit page of strains; strains that are here keep their own floor",
+    ),
+    SettingRule(
+        ("open_root_share", "sprout_share"), SHARE, "when a season's trees are open", LISTS,
+        moves_lists=True,
+    ),
+    SettingRule(
+        ("open_sample", "pack_window_days", "sprout_least_days", "outgrow_warn_days"), WHOLE,
+        "how a season opens, is packed and ends", f"{LISTS}, Seasons", moves_lists=True,
+    ),
+    SettingRule(
+        ("rest_below", "return_from"), number(least=0, most=4, like="2.5"),
+        "when a strain rests for its colour and when it returns", f"Walk, {LISTS}",
+    ),
+    SettingRule(
+        ("return_looks", "return_span_days", "least_rest_days", "return_band_days"), WHOLE,
+        "how many looks over how many days bring a resting strain back", f"Walk, {LISTS}",
+    ),
+    SettingRule(
+        ("tier_1_factor", "tier_2_factor", "tier_3_factor", "winter_share"),
+        number(least=0.01, most=1, like="0.92"),
+        "what a price tier, or a winter look, pays of the list price",
+        "the weekly list, baskets, orders sent from that day on; orders sent before keep theirs",
+        moves_lists=True,
+    ),
+    SettingRule(
+        ("tier_1_weight", "tier_2_weight", "tier_3_weight", "unit_stretch"), FACTOR,
+        "the sharing out of a short listing",
+        "Sharing, what a basket is likely to get; what is shared out already keeps its record",
+    ),
+    SettingRule(
+        ("shown_cap",), whole(least=1, most=1000), "how many of a listing are shown at most",
+        "the weekly list, the feed", moves_lists=True,
+    ),
+    SettingRule(
+        ("old_count_days",), whole(least=1, most=60), "from when on a count is old",
+        "six places to look first, the list's signature, the morning's letters", moves_lists=True,
+    ),
+    SettingRule(("second_look_share",), SHARE, "when a count asks for a second look", "Walk"),
+    SettingRule(
+        ("minimum_order",), MONEY,
+        "the minimum order of every customer that has none of its own",
+        "the first page: orders that need a word; an order below it is kept",
+    ),
+    SettingRule(
+        ("box_fill_share",), SHARE, "how full a box may be", PLANS, moves_plans=True
+    ),
+    SettingRule(
+        ("handling_limit_kg",), number(least=1, most=22.7, like="22.7"),
+        "the heaviest box a person lifts", PLANS, moves_plans=True,
+    ),
+    SettingRule(
+        ("fill_mass_kg", "carton_cm"), number(least=0, most=20, like="0.5"),
+        "the weight and outer sides of a box", PLANS, moves_plans=True,
+    ),
+    SettingRule(
+        ("billable_divisor", "freight_first_lb"), whole(least=1, most=1000),
+        "the billable pounds of a box", PLANS, moves_plans=True,
+    ),
+    SettingRule(
+        ("side_rounding",), one_of(_sides), "how a box's sides are rounded", PLANS,
+        moves_plans=True,
+    ),
+    SettingRule(
+        (
+            "foam_k_w_m_k", "film_r_m2_k_w", "area_factor", "water_heat_j_l_k", "box_heat_j_k",
+            "pack_72_*", "pack_40_*", "pack_wait_h", "pack_ramp_h", "air_*", "gel_w_k", "gel_kj",
+            "step_s",
+        ),
+        number(least=0.0001, most=100000, like="2.8"),
+        "how warm a box stays on its lane", PLANS, moves_plans=True,
+    ),
+    SettingRule(
+        (
+            "start_c", "caution_low_c", "caution_high_c", "stop_low_c", "stop_high_c",
+            "forecast_shift_c", "no_heat_door_from_c", "no_cool_hub_below_c", "door_least_c",
+            "door_most_c", "thumb_*",
+        ),
+        TEMPERATURE,
+        "the verdict of a box: clear, care or stop", PLANS, moves_plans=True,
+    ),
+    SettingRule(
+        ("max_gel_packs",), whole(least=0, most=20), "how many gel packs a box takes", PLANS,
+        moves_plans=True,
+    ),
+    SettingRule(
+        ("forecast_max_age_h",), HOURS, "how old a forecast may be when a box is planned",
+        "the first page, Packing, hand-over", moves_plans=True,
+    ),
+    SettingRule(
+        ("bag_good_h", "bag_warn_h", "bag_stop_h"), HOURS, "how long a tied bag is good",
+        "the bench, hand-over",
+    ),
+    SettingRule(
+        ("report_window_h", "depot_window_h"), whole(least=1, most=72),
+        "until when a shop may report an arrival",
+        "arrival reports, the letter that a box is on the road; reports filed keep theirs",
+    ),
+    SettingRule(
+        ("credit_bag_share",), SHARE, "which credits agree themselves", "arrival reports, Credits"
+    ),
+    SettingRule(
+        ("credit_most",), MONEY, "the largest credit the office or the rule agrees alone",
+        "arrival reports, Credits",
+    ),
+    SettingRule(
+        ("box_charge_*", "heat_pack_price", "gel_pack_price", "export_papers_price"), MONEY,
+        "what an order pays for boxes, packs and papers", PLANS, moves_plans=True,
+    ),
+    SettingRule(
+        ("fuel_factor",), FACTOR, "the fuel factor on an order's freight", PLANS, moves_plans=True
+    ),
+    SettingRule(
+        ("walk_m_s", "tray_s", "piece_s"), number(least=0.1, most=600, like="1.2"),
+        "how long a pick sheet takes to walk", "Sheets",
+    ),
+    SettingRule(
+        ("law_review_days",), whole(least=1, most=1000),
+        "how long a law row holds before it must be read again", "region rules as they are edited",
+    ),
+    SettingRule(
+        ("mail_tries", "mail_claim_min"), whole(least=1, most=1000), "how often a letter is tried",
+        "Messages",
+    ),
+    SettingRule(
+        ("mail_wait_*",), number(least=1, most=1000, like="4"), "how long a letter waits",
+        "Messages",
+    ),
+    SettingRule(
+        ("morning_letters_h", "short_notice_h", "answer_until_h"), HOUR_OF_DAY,
+        "the hour at which letters go or answers end", "Messages, the shop's answers",
+    ),
+    SettingRule(
+        ("water_*",), number(least=0, most=5000, like="8.2"), "when a water test is out of range",
+        "Water; a test out of range proposes a hold",
+    ),
+    SettingRule(
+        ("stalled_surge_min", "walk_note_most_days"), WHOLE, "what the walk makes of a note", "Walk"
+    ),
+    SettingRule(
+        ("reserve_most_share",), SHARE, "how much of a line's mothers one system may hold",
+        "Mothers",
+    ),
+    SettingRule(
+        ("clearness_*", "glaze_share"), SHARE, "the light that reaches a trough",
+        "ready dates from the next morning on, Growing",
+    ),
+    SettingRule(
+        ("reference_dli", "least_growth_factor", "most_growth_factor"),
+        number(least=0.05, most=100, like="1.2"), "how fast a lot grows in its light",
+        "ready dates from the next morning on, Growing",
+    ),
+    SettingRule(
+        ("shell_growth_*",), number(least=0.1, most=60, like="7"), "how fast a clam grows",
+        "Seasons, the warning that a clam outgrows its grade",
+    ),
+)  # fmt: skip
+
+
+def rule_of(name: str) -> SettingRule | None:
+    """The rule that a setting belongs to."""
+    return next((rule for rule in SETTING_RULES if rule.holds(name)), None)
