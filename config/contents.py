@@ -36,6 +36,7 @@ STAFF = {
         ("Recalls", "recalls", False),
     ),
     "Office": (
+        ("Edit", "edit", False),
         ("Messages", "messages", False),
         ("Phones", "phones", False),
         ("Key in walk cards", "walk-keying", False),

@@ -54,6 +54,8 @@ def as_text(value: object) -> str:
         return f"{value:g}"
     if isinstance(value, Decimal):
         return f"{value:f}"
+    if isinstance(value, dict):
+        return "\n".join(name if of is None else f"{name} = {of}" for name, of in value.items())
     if isinstance(value, list | tuple):
         return " ".join(str(part) for part in value)
     return str(value)

@@ -2,25 +2,35 @@
 
 from collections.abc import Mapping
 from itertools import groupby
+from pathlib import Path
 from typing import Any
 
+from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponse
+from django.core.files.uploadedfile import UploadedFile
+from django.http import FileResponse, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
+from django.views.decorators.http import require_POST
 
-from config import editing
+from config import edit_waiting, editing
 from config.edit_fields import Field, as_text
+from config.edit_strains import PHOTO_FOLDER
 from config.edit_subjects import SUBJECTS, subject_of
 from config.editing import Shown, Subject
+from config.what_if import FarmChangedSince
 from inventory.clock import farm_now, farm_today
-from inventory.errors import FarmError, ReasonMissing
-from inventory.models import Change
-from orders.pages import staff_only
+from inventory.errors import FarmError, ReasonMissing, Unknown
+from inventory.models import Change, Listing, WaitingEdit
+from inventory.people import User
+from inventory.photos import store_upload
+from orders.pages import signed_in, staff_only
 
 LATEST = 30
-NOT_FIELDS = frozenset({"csrfmiddlewaretoken", "act", "mark", "reason", "seen", "starts_on"})
+NOT_FIELDS = frozenset(
+    {"csrfmiddlewaretoken", "act", "mark", "because", "seen", "starts_on", "waiting"}
+)
 
 
 @login_required
@@ -30,7 +40,13 @@ def edit_index_page(request: HttpRequest) -> HttpResponse:
     user.must("open_edit_pages")
     mine = [subject for subject in SUBJECTS if subject.may_open(user)]
     changes = Change.objects.select_related("user").order_by("-at", "-id")[:LATEST]
-    context = {"subjects": mine, "changes": changes, "today": farm_today()}
+    context = {
+        "subjects": mine,
+        "changes": changes,
+        "today": farm_today(),
+        "waiting": edit_waiting.open_edits(subjects=[subject.key for subject in mine]),
+        "failed": WaitingEdit.objects.filter(outcome__startswith="not written")[:10],
+    }
     return render(request, "edit_index.html", context)
 
 
@@ -48,7 +64,10 @@ def edit_list_page(request: HttpRequest, subject_key: str) -> HttpResponse:
     context = {
         "subject": subject,
         "sought": sought,
-        "groups": [(name, list(some)) for name, some in groupby(rows, key=lambda row: row.group)],
+        "groups": [
+            (name, [(row, list(zip(subject.columns, row.cells, strict=True))) for row in some])
+            for name, some in groupby(rows, key=lambda row: row.group)
+        ],
         "count": len(rows),
     }
     return render(request, "edit_list.html", context)
@@ -60,35 +79,90 @@ def edit_row_page(request: HttpRequest, subject_key: str, key: str) -> HttpRespo
     user, subject = staff_only(request), subject_of(subject_key)
     row = None if subject.can_add and key == editing.NEW else subject.find(key)
     user.must(subject.right_for(row))
-    now = farm_now()
     if request.method != "POST":
-        return _form(request, subject, row, _standing(subject, row), status=200)
+        return _form(request, subject, row, _opening(request, subject, row, key), status=200)
     typed = {name: request.POST.get(name, "") for name in request.POST}
-    act = typed.get("act")
-    if act == "back":
+    if typed.get("act") == "back":
         return _form(request, subject, row, typed, status=200)
     try:
-        if act == "sign":
-            kept, shown = editing.sign(
-                subject=subject,
-                row=row,
-                typed=typed,
-                mark=typed.get("mark", ""),
-                now=now,
-                user=user,
-            )
-            messages.success(request, f"Signed: {shown.words}.")
-            return redirect("edit-row", subject.key, subject.key_of(kept))
-        shown = editing.show(subject=subject, row=row, typed=typed, now=now, user=user)
-    except ReasonMissing as error:
-        shown = editing.show(subject=subject, row=row, typed=typed, now=now, user=user)
-        return _touches(request, subject, row, typed, shown, error)
-    except editing.what_if.FarmChangedSince as error:
-        shown = editing.show(subject=subject, row=row, typed=typed, now=now, user=user)
+        if subject.has_files and request.FILES:
+            typed |= _stored(request)
+        if typed.get("act") in ("sign", "propose"):
+            return _signed(request, subject, row, typed, user)
+        shown = editing.show(subject=subject, row=row, typed=typed, now=farm_now(), user=user)
+    except (ReasonMissing, FarmChangedSince) as error:
+        shown = editing.show(subject=subject, row=row, typed=typed, now=farm_now(), user=user)
         return _touches(request, subject, row, typed, shown, error)
     except FarmError as error:
         return _form(request, subject, row, typed, status=error.status, error=error)
     return _touches(request, subject, row, typed, shown)
+
+
+def _signed(
+    request: HttpRequest, subject: Subject, row: Any, typed: dict[str, str], user: User
+) -> HttpResponse:
+    """Sign what was shown, or keep it for whoever signs."""
+    now, mark = farm_now(), typed.get("mark", "")
+    if typed["act"] == "propose":
+        shown = editing.propose(
+            subject=subject, row=row, typed=typed, mark=mark, now=now, user=user
+        )
+        messages.success(request, f"Kept for a signature: {shown.words}.")
+        return redirect("edit-list", subject.key)
+    kept, shown = editing.sign(subject=subject, row=row, typed=typed, mark=mark, now=now, user=user)
+    messages.success(request, f"Signed: {shown.words}.")
+    if kept is None or kept.pk is None:
+        return redirect("edit-list", subject.key)
+    return redirect("edit-row", subject.key, subject.key_of(kept))
+
+
+def _stored(request: HttpRequest) -> dict[str, str]:
+    """An uploaded photo is kept at once and named by its path from then on."""
+    upload = request.FILES.get("photo")
+    if not isinstance(upload, UploadedFile):
+        return {}
+    return {"photo": store_upload(upload=upload, folder=PHOTO_FOLDER)}
+
+
+@login_required
+@require_POST
+def edit_drop_page(request: HttpRequest, waiting_id: int) -> HttpResponse:
+    """Take an edit back that waits for a signature or for its day."""
+    user = staff_only(request)
+    waiting = WaitingEdit.objects.filter(pk=waiting_id).first()
+    if waiting is None:
+        raise Unknown(kind="waiting edit", name=str(waiting_id))
+    subject = subject_of(waiting.subject)
+    row = None if waiting.key == editing.NEW else subject.find(waiting.key)
+    user.must(subject.right_for(row))
+    edit_waiting.drop(waiting=waiting, subject=subject, row=row, user=user, now=farm_now())
+    messages.success(request, f"Taken back: {waiting.words}.")
+    return redirect("edit")
+
+
+@login_required
+def listing_photo_page(request: HttpRequest, name: str) -> FileResponse:
+    """The photo of a listing, for whoever may see a list."""
+    listing = Listing.objects.filter(name=name).exclude(photo="").first()
+    home = Path(settings.FARM_HOME).resolve()
+    path = (home / listing.photo).resolve() if listing else home
+    if not path.is_file() or not path.is_relative_to(home / "photos"):
+        raise Unknown(kind="photo of listing", name=name[:30])
+    answer = FileResponse(path.open("rb"), content_type="image/jpeg")
+    answer["Cache-Control"] = "private, max-age=86400"
+    return answer
+
+
+def _opening(request: HttpRequest, subject: Subject, row: Any, key: str) -> dict[str, str]:
+    """The form as it opens: what stands there today, or what a waiting edit would make of it."""
+    typed = _standing(subject, row)
+    asked = request.GET.get("waiting", "")
+    for waiting in edit_waiting.open_edits(subjects=[subject.key], key=key):
+        if str(waiting.pk) == asked:
+            starts_on = max(waiting.starts_on, farm_today()).isoformat()
+            typed |= {**waiting.typed, "starts_on": starts_on, "because": waiting.reason}
+            typed["waiting"] = asked
+    return typed
 
 
 def _standing(subject: Subject, row: Any) -> dict[str, str]:
@@ -113,7 +187,7 @@ def _form(
     context = {
         "subject": subject,
         "row": row,
-        "name": subject.name_of(row) if row is not None else f"A new {subject.one}",
+        "name": subject.heading(row) if row is not None else f"A new {subject.one}",
         "boxes": [
             _box(field, typed, faults, standing if is_meanwhile else {})
             for field in subject.fields(row)
@@ -121,7 +195,11 @@ def _form(
         "starts_on": typed.get("starts_on", ""),
         "starts_fault": faults.get("starts_on", ""),
         "seen": editing.seen_mark(subject=subject, row=row, on=farm_today()),
-        "reason": typed.get("reason", ""),
+        "reason": typed.get("because", ""),
+        "waiting_id": typed.get("waiting", ""),
+        "waiting": edit_waiting.open_edits(
+            subjects=[subject.key], key=subject.key_of(row) if row is not None else editing.NEW
+        ),
         "error": error,
         "history": editing.history(subject=subject, row=row) if row is not None else [],
         "dated": subject.dated(row) if row is not None else [],
@@ -157,11 +235,14 @@ def _touches(
     context = {
         "subject": subject,
         "shown": shown,
+        "name": subject.heading(row) if row is not None else f"A new {subject.one}",
         "typed": {name: text for name, text in typed.items() if name not in NOT_FIELDS},
         "seen": typed.get("seen", ""),
         "starts_on": typed.get("starts_on", ""),
-        "reason": typed.get("reason", ""),
+        "reason": typed.get("because", ""),
         "error": error,
         "is_later": shown.starts_on > farm_today(),
+        "waiting_id": typed.get("waiting", ""),
+        "may_sign": signed_in(request).may(subject.sign_right_for(row)),
     }
     return render(request, "edit_touches.html", context, status=error.status if error else 200)

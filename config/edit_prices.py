@@ -26,6 +26,7 @@ class Prices(Subject):
     columns: ClassVar[tuple[str, ...]] = ("list price", "break", "since", "next")
     right = "edit_prices"
     has_start = True
+    keeps_days = True
     moves_lists = True
 
     def fields(self, row: Listing) -> Sequence[Field]:
@@ -65,6 +66,9 @@ class Prices(Subject):
 
     def name_of(self, row: Listing) -> str:
         return row.name
+
+    def heading(self, row: Listing) -> str:
+        return f"{row.name} {row.title}"
 
     def values(self, row: Listing, *, on: date) -> Values:
         price = Price.objects.filter(listing=row, starts_on__lte=on).order_by("starts_on").last()

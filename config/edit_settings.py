@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any, ClassVar
 
-from config.edit_fields import Fault, Field, one_of, words
+from config.edit_fields import Fault, Field, one_of
 from config.editing import Edit, RowWords, Subject, Touched, Values
 from config.setting_rules import SettingRule, rule_of
 from inventory.errors import Unknown
@@ -17,7 +17,6 @@ from inventory.setting_changes import right_of, set_setting
 from orders.pricing import lists_that_read_prices
 from shipping.models import PackPlan
 
-OTHER = SettingRule((), words(60, is_needed=True), "a rule of its own", "")
 PLANNED = ("sent", "checked", "promised", "in pick", "packed")
 
 
@@ -30,9 +29,10 @@ class Settings(Subject):
     title = "Settings"
     one = "setting"
     intro = "Every number a rule uses. The nearest counts: strain, then class, then whole farm."
-    columns: ClassVar[tuple[str, ...]] = ("value", "since", "whose", "rule")
+    columns: ClassVar[tuple[str, ...]] = ("value", "since", "whose")
     right = "set_office_numbers"
     has_start = True
+    keeps_days = True
 
     def may_open(self, user: User) -> bool:
         return user.may("open_edit_pages")
@@ -41,7 +41,7 @@ class Settings(Subject):
         user.must("open_edit_pages")
 
     def fields(self, row: Setting) -> Sequence[Field]:
-        rule = rule_of(row.name) or OTHER
+        rule = _rule(row)
         return (
             Field("value", row.name.replace("_", " "), rule.parse, unit=row.unit, hint=rule.rule),
             Field("confidence", "How sure", one_of(_confidences), "", "", "choice", _confidences),
@@ -55,11 +55,11 @@ class Settings(Subject):
             RowWords(
                 key=_key(row),
                 name=" ".join(filter(None, (row.name.replace("_", " "), row.scope))),
-                cells=(f"{row.value} {row.unit}".strip(), f"{row.set_on}", row.owner, rule.rule),
+                cells=(f"{row.value} {row.unit}".strip(), f"{row.set_on}", row.owner),
                 group=rule.rule,
             )
             for row in newest.values()
-            for rule in [rule_of(row.name) or OTHER]
+            for rule in [_rule(row)]
         ]
         return sorted(found, key=lambda row: (row.group, row.name))
 
@@ -77,6 +77,9 @@ class Settings(Subject):
 
     def name_of(self, row: Setting) -> str:
         return " ".join(filter(None, (row.name, row.scope)))
+
+    def heading(self, row: Setting) -> str:
+        return self.name_of(row).replace("_", " ")
 
     def right_for(self, row: Setting | None) -> str:
         return right_of(row) if row is not None else self.right
@@ -98,7 +101,7 @@ class Settings(Subject):
         return {"value": f"{name.replace('_', ' ')} is {last.value}: type {side} that."}
 
     def touched(self, row: Setting, *, after: Values, starts_on: date, now: datetime) -> Touched:
-        rule = rule_of(row.name) or OTHER
+        rule = _rule(row)
         found: Touched = [("rule", rule.rule), ("read by", rule.pages)]
         if row.name.startswith(("tier_", "winter_")) and rule.moves_lists:
             found += lists_that_read_prices(starts_on=starts_on)
@@ -113,7 +116,7 @@ class Settings(Subject):
         return found
 
     def lists_move(self, row: Setting) -> bool:
-        return (rule_of(row.name) or OTHER).moves_lists
+        return _rule(row).moves_lists
 
     def write(self, row: Setting, edit: Edit) -> Setting:
         return set_setting(
@@ -146,6 +149,10 @@ _PAIRS = {
 }
 
 
+def _rule(row: Setting) -> SettingRule:
+    return rule_of(row.name, reason=row.reason, value=row.value)
+
+
 def _key(row: Setting) -> str:
     return f"{row.name}:{row.scope_kind}:{row.scope}" if row.scope else row.name
 
@@ -157,7 +164,7 @@ def _same(row: Setting) -> Any:
 def _value(row: Setting) -> Any:
     """The value as its field reads it; as it was loaded where it lies outside what is typed now."""
     try:
-        return (rule_of(row.name) or OTHER).parse(row.value)
+        return _rule(row).parse(row.value)
     except Fault:
         return row.value
 

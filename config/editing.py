@@ -20,11 +20,11 @@ from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
 
-from config import what_if
+from config import edit_waiting, what_if
 from config.edit_fields import Fault, Field, as_text, day
 from config.what_if_rows import Change as ListChange
 from inventory.changing import note_change
-from inventory.errors import FarmError
+from inventory.errors import FarmError, ReasonMissing
 from inventory.models import Change
 from inventory.people import User
 
@@ -104,6 +104,11 @@ class Subject:
     right: ClassVar[str] = ""
     # Whether a value may start on a later day; the other edits hold at once.
     has_start: ClassVar[bool] = False
+    # Whether its table keeps values by the day they start; an edit of others waits for its day.
+    keeps_days: ClassVar[bool] = False
+    has_files: ClassVar[bool] = False
+    # Who signs, where that is somebody else than who types.
+    sign_right: ClassVar[str] = ""
     start_label: ClassVar[str] = "Holds from"
     can_add: ClassVar[bool] = False
     # Whether the lists of open weeks are drawn before and after, to name what changes on them.
@@ -129,6 +134,10 @@ class Subject:
     def name_of(self, row: Any) -> str:
         return str(row)
 
+    def heading(self, row: Any) -> str:
+        """What stands over the row's own page."""
+        return self.name_of(row)
+
     def key_of(self, row: Any) -> str:
         """What the row's page is found by."""
         return self.name_of(row)
@@ -138,6 +147,9 @@ class Subject:
 
     def right_for(self, row: Any) -> str:
         return self.right
+
+    def sign_right_for(self, row: Any) -> str:
+        return self.sign_right or self.right_for(row)
 
     def values(self, row: Any, *, on: date) -> Values:
         """Each field's value as it stands on a day; of a new row, what it begins with."""
@@ -251,9 +263,55 @@ def sign(
 ) -> tuple[Any, Shown]:
     """Write what was shown, and only that. Returns the row and what was written.
 
+    Where it starts on a later day and its table keeps none, it is kept signed until that day.
     Raises FarmChangedSince where it would touch other things now, ReasonMissing, and what
     show() raises.
     """
+    user.must(subject.sign_right_for(row))
+    row, shown = shown_again(subject=subject, row=row, typed=typed, mark=mark, now=now, user=user)
+    edit = _read(subject, row, typed, now, user)
+    if shown.starts_on > timezone.localdate(now) and not subject.keeps_days:
+        if not edit.reason.strip():
+            raise ReasonMissing(what=f"a change of {shown.name}")
+        edit_waiting.keep(
+            subject=subject, row=row, shown=shown, typed=typed, now=now, user=user, is_signed=True
+        )
+    else:
+        row = subject.write(row, edit)
+    edit_waiting.end_signed(typed=typed, now=now, user=user)
+    return row, shown
+
+
+@transaction.atomic
+def propose(
+    *,
+    subject: Subject,
+    row: Any,
+    typed: Mapping[str, str],
+    mark: str,
+    now: datetime,
+    user: User,
+) -> Shown:
+    """Keep what was shown for whoever may sign it. Raises ReasonMissing, and as sign()."""
+    row, shown = shown_again(subject=subject, row=row, typed=typed, mark=mark, now=now, user=user)
+    if not typed.get("because", "").strip():
+        raise ReasonMissing(what=f"a change of {shown.name}")
+    edit_waiting.keep(
+        subject=subject, row=row, shown=shown, typed=typed, now=now, user=user, is_signed=False
+    )
+    return shown
+
+
+def shown_again(
+    *,
+    subject: Subject,
+    row: Any,
+    typed: Mapping[str, str],
+    mark: str,
+    now: datetime,
+    user: User,
+) -> tuple[Any, Shown]:
+    """The row under its lock and what the edit would do now. Raises FarmChangedSince."""
     if row is not None:
         subject.lock(row)
         # A second statement: what stood there may have been written while this one waited.
@@ -261,8 +319,7 @@ def sign(
     shown = show(subject=subject, row=row, typed=typed, now=now, user=user)
     if shown.mark != mark:
         raise what_if.FarmChangedSince(what="what it touches is not the same now")
-    edit = _read(subject, row, typed, now, user)
-    return subject.write(row, edit), shown
+    return row, shown
 
 
 def history(*, subject: Subject, row: Any) -> list[Change]:
@@ -291,7 +348,7 @@ def _read(subject: Subject, row: Any, typed: Mapping[str, str], now: datetime, u
         raise _meanwhile(subject, row)
     # What a later day has is compared with what would stand on that day without this edit.
     before = subject.values(row, on=starts_on) if row is not None else {}
-    return Edit(before, after, starts_on, typed.get("reason", ""), user, now)
+    return Edit(before, after, starts_on, typed.get("because", ""), user, now)
 
 
 def parsed(subject: Subject, row: Any, typed: Mapping[str, str]) -> tuple[Values, dict[str, str]]:
@@ -320,7 +377,8 @@ def _tried(subject: Subject, row: Any, edit: Edit) -> tuple[ListChange, ...]:
         before = what_if.lists_at(now=at) if subject.lists_move(row) else {}
         # A question needs no reason; a signature does.
         trial = replace(edit, reason="only asked")
-        subject.write(row, trial)
+        # A row of its own: what is tried on it must not stay in memory when it is undone.
+        subject.write(subject.find(subject.key_of(row)) if row is not None else None, trial)
         after = what_if.lists_at(now=at) if subject.lists_move(row) else {}
     return what_if.list_changes(before, after)
 

@@ -3,10 +3,11 @@
 Call from: config/edit_settings.py. A test holds every name of settings.csv against this table.
 """
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from config.edit_fields import Parser, money, number, one_of, whole
+from config.edit_fields import Parser, money, number, one_of, whole, words
 
 SHARE = number(least=0, most=1, like="0.85")
 FACTOR = number(least=0.01, most=20, like="1.12")
@@ -93,6 +94,18 @@ SETTING_RULES: tuple[SettingRule, ...] = (
     SettingRule(
         ("old_count_days",), whole(least=1, most=60), "from when on a count is old",
         "six places to look first, the list's signature, the morning's letters", moves_lists=True,
+    ),
+    SettingRule(
+        ("ask_record_weeks",), whole(least=1, most=200),
+        "how far back what shops asked and got is looked at", "Who ordered",
+    ),
+    SettingRule(
+        ("grader_half_trusted_looks", "split_grade", "split_days"),
+        number(least=0, most=1000, like="10"), "how graders and systems are told apart", "Walk",
+    ),
+    SettingRule(
+        ("sheet_most_*", "sheet_unpacked_most_mb"), whole(least=1, most=100000),
+        "how large a filled sheet may be", "the list page where a sheet is sent in",
     ),
     SettingRule(("second_look_share",), SHARE, "when a count asks for a second look", "Walk"),
     SettingRule(
@@ -185,6 +198,10 @@ SETTING_RULES: tuple[SettingRule, ...] = (
         "Messages",
     ),
     SettingRule(
+        ("invite_good_h", "reset_good_h"), whole(least=1, most=336),
+        "how long a link that sets a password is good", "People; open links keep their hour",
+    ),
+    SettingRule(
         ("morning_letters_h", "short_notice_h", "answer_until_h"), HOUR_OF_DAY,
         "the hour at which letters go or answers end", "Messages, the shop's answers",
     ),
@@ -215,6 +232,15 @@ SETTING_RULES: tuple[SettingRule, ...] = (
 )  # fmt: skip
 
 
-def rule_of(name: str) -> SettingRule | None:
-    """The rule that a setting belongs to."""
-    return next((rule for rule in SETTING_RULES if rule.holds(name)), None)
+def rule_of(name: str, *, reason: str = "", value: str = "") -> SettingRule:
+    """The rule that a setting belongs to; one that is not named above says its own reason."""
+    found = next((rule for rule in SETTING_RULES if rule.holds(name)), None)
+    if found is not None:
+        return found
+    is_number = re.fullmatch(r"-?[0-9.]+", value) is not None
+    if is_number:
+        is_whole = "." not in value
+        parse = whole(least=0, most=10**6) if is_whole else number(least=-1000, most=10**6)
+    else:
+        parse = words(60, is_needed=True)
+    return SettingRule((name,), parse, reason or "a rule of its own", "the pages of that rule")

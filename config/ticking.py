@@ -10,6 +10,7 @@ from datetime import datetime
 
 from django.db import transaction
 
+from config import edit_waiting
 from inventory import ready_dates, walk_messages
 from inventory.models import Happening
 from orders import (
@@ -49,6 +50,7 @@ def tick(now: datetime) -> int:
     """Do all that is due at a time. Returns how many happenings were handed on."""
     handed_on = hand_on_happenings(now=now)
     ready_dates.refresh_when_due(now=now)
+    edit_waiting.write_due(now=now)
     pricing.leave_starts(now=now)
     list_guard.publish_due_lists(now=now)
     listing.close_due_lists(now=now)

@@ -3,7 +3,7 @@
 from django.contrib.auth import views as auth
 from django.urls import include, path
 
-from config import edit_pages, pages, walk_page, what_if_pages, who_page
+from config import edit_pages, pages, people_pages, walk_page, what_if_pages, who_page
 
 urlpatterns = [
     path("", pages.today_page, name="today"),
@@ -12,9 +12,14 @@ urlpatterns = [
     path("what-if/", what_if_pages.what_if_page, name="what-if"),
     path("weeks/<str:week_name>/who/", who_page.who_page, name="who-ordered"),
     path("edit/", edit_pages.edit_index_page, name="edit"),
+    path("edit/waiting/<int:waiting_id>/drop/", edit_pages.edit_drop_page, name="edit-drop"),
+    path("edit/people/<str:code>/link/", people_pages.mail_link_page, name="mail-link"),
+    path("listings/<str:name>/photo/", edit_pages.listing_photo_page, name="listing-photo"),
     path("edit/<str:subject_key>/", edit_pages.edit_list_page, name="edit-list"),
     path("edit/<str:subject_key>/<str:key>/", edit_pages.edit_row_page, name="edit-row"),
     path("walk/", walk_page.walk_page, name="walk"),
+    path("log-in/ask/", people_pages.ask_link_page, name="ask-link"),
+    path("log-in/link/<str:token>/", people_pages.link_page, name="log-in-link"),
     path("log-in/", auth.LoginView.as_view(template_name="login.html"), name="login"),
     path("log-out/", auth.LogoutView.as_view(), name="logout"),
     path("api/v1/", include("orders.api_urls")),

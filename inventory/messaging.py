@@ -28,6 +28,7 @@ from django.utils import timezone
 from django.utils.crypto import salted_hmac
 
 from inventory.errors import FarmError, ForbiddenMove
+from inventory.link_seals import reveal
 from inventory.mail_inks import mail_inks
 from inventory.models import Message, Site
 from inventory.people import Role, User
@@ -257,12 +258,12 @@ def _letter(
     """The letter as it leaves: plain text, HTML beside it, files, and its one Message-ID."""
     letter = EmailMultiAlternatives(
         subject=message.subject,
-        body=message.text,
+        body=reveal(message.text),
         from_email=sender(),
         to=[formataddr((message.to_name, message.to_address))],
         headers={"Message-ID": message.message_id, "Auto-Submitted": "auto-generated"},
     )
-    letter.attach_alternative(message.html, "text/html")
+    letter.attach_alternative(reveal(message.html), "text/html")
     for maker, facts in message.attachments:
         if maker not in makers:
             raise LetterNotMade(subject=message.subject, what=f"nothing makes {maker}")

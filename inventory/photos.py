@@ -1,6 +1,6 @@
 """Uploaded photos: re-encoded and kept under FARM_HOME, nothing of the sender's in them.
 
-Call from: inventory/walk_photos.py, shipping/arrivals.py.
+Call from: inventory/walk_photos.py, shipping/arrivals.py, config/edit_pages.py.
 """
 
 import hashlib
@@ -8,6 +8,7 @@ from io import BytesIO
 from pathlib import Path
 
 from django.conf import settings
+from django.core.files.uploadedfile import UploadedFile
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from inventory.errors import FarmError
@@ -51,6 +52,14 @@ def store_photo(*, content: bytes, name: str, folder: str) -> str:
     whole.parent.mkdir(parents=True, exist_ok=True)
     kept.save(whole, "JPEG", quality=82, optimize=True)
     return str(path)
+
+
+def store_upload(*, upload: UploadedFile, folder: str) -> str:
+    """The same for a file as it comes in. One that is too large is never read into memory."""
+    name = upload.name or "The photo"
+    if (upload.size or 0) > MOST_BYTES:
+        raise PhotoTooLarge(name=name, most=f"{MOST_BYTES // 1024 // 1024} MB")
+    return store_photo(content=upload.read(), name=name, folder=folder)
 
 
 def _read_picture(content: bytes, name: str) -> Image.Image:

@@ -38,6 +38,7 @@ LIST_CHANGING = frozenset(
         "floor.lowered",
         "price.changed",
         "price.started",
+        "strain.edited",
         "setting.changed",
         "setting.started",
     }

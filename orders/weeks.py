@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from django.conf import settings
 
-from inventory.errors import Unknown
+from inventory.errors import FarmError, Unknown
 from orders.calc.weeks import (
     WeekCalendar,
     day_text,
@@ -19,6 +19,15 @@ from orders.calc.weeks import (
     week_marks,
 )
 from orders.models import NoDeliveryDay, ShipWeek
+
+
+class NoShipDayLeft(FarmError):
+    code = "no_ship_day_left"
+    title = "No ship day would be left"
+    message = (
+        "{week} would have no day left to ship on. Let a day of that week be delivered, or leave "
+        "the calendar as it is."
+    )
 
 
 def open_week(*, monday: date, farm_zone: str) -> ShipWeek:
@@ -35,6 +44,24 @@ def open_week(*, monday: date, farm_zone: str) -> ShipWeek:
         first_ship_on=calendar.ship_days[0],
         last_ship_on=calendar.ship_days[-1],
     )
+
+
+def redraw_weeks(*, around: date) -> list[ShipWeek]:
+    """Draw the days of weeks that are not out yet anew after the calendar changed near a day.
+
+    Raises NoShipDayLeft.
+    """
+    near = (around - timedelta(days=7), around + timedelta(days=7))
+    weeks = list(ShipWeek.objects.filter(published_at__isnull=True, monday__range=near))
+    for week in weeks:
+        try:
+            calendar = calendar_of(monday=week.monday)
+        except ValueError:
+            raise NoShipDayLeft(week=week.name) from None
+        week.publish_at, week.cut_off_at = calendar.publish_at, calendar.cut_off_at
+        week.first_ship_on, week.last_ship_on = calendar.ship_days[0], calendar.ship_days[-1]
+        week.save(update_fields=["publish_at", "cut_off_at", "first_ship_on", "last_ship_on"])
+    return weeks
 
 
 def calendar_of(*, monday: date, farm_zone: str = settings.FARM_TIME_ZONE) -> WeekCalendar:

@@ -17,7 +17,7 @@ from orders.calc.pricing import (
     lb_from_kg,
     outer_sides_in,
 )
-from orders.models import LaneLeg, ShipTo
+from orders.models import FreightRate, FreightZone, LaneLeg, ShipTo
 from shipping.boxing import BagRow
 from shipping.calc.boxes import BagItem, BoxLimits, BoxSize, FilledBox
 from shipping.calc.heat import HeatSettings
@@ -41,6 +41,8 @@ class Bench:
     guards: Guards
     prices: PriceBook
     shift_c: float
+    # Freight of each zone that has a rate of its own by then: first pounds, each pound more.
+    rates: dict[int, tuple[Decimal, Decimal]]
 
     @classmethod
     def read(cls, *, on: date) -> "Bench":
@@ -59,7 +61,17 @@ class Bench:
             guards=_guards(book),
             prices=_prices(book),
             shift_c=book.number("forecast_shift_c"),
+            rates=_rates(on),
         )
+
+    def rate_of(self, zone: FreightZone) -> tuple[Decimal, Decimal]:
+        """What a box costs to a zone: its first pounds, and each pound more. [money]"""
+        return self.rates.get(zone.pk, (zone.base, zone.rate_per_lb))
+
+
+def _rates(on: date) -> dict[int, tuple[Decimal, Decimal]]:
+    rows = FreightRate.objects.filter(starts_on__lte=on).order_by("starts_on")
+    return {row.zone_id: (row.base, row.rate_per_lb) for row in rows}
 
 
 def _box_size(kind: BoxKind) -> BoxSize:
@@ -172,9 +184,10 @@ def money_of(
     ship_to: ShipTo, filled: Sequence[FilledBox], heat: int, gel: int, bench: Bench
 ) -> tuple[Decimal, Decimal]:
     """Freight, and boxes with packs, of a set of filled boxes."""
+    base, rate_per_lb = bench.rate_of(ship_to.zone)
     road = freight(
-        base=ship_to.zone.base,
-        rate_per_lb=ship_to.zone.rate_per_lb,
+        base=base,
+        rate_per_lb=rate_per_lb,
         billables_lb=[billable_of(box, bench) for box in filled],
         first_lb=bench.book.whole("freight_first_lb"),
         fuel_factor=bench.book.decimal("fuel_factor"),

@@ -161,3 +161,17 @@ def person(db):
     from inventory.models import User
 
     return lambda code: User.objects.get(code=code)
+
+
+@pytest.fixture
+def at_desk(person):
+    """A browser logged in as a person of the farm by code."""
+
+    from django.test import Client
+
+    def log_in(code):
+        browser = Client()
+        browser.force_login(person(code), backend="django.contrib.auth.backends.ModelBackend")
+        return browser
+
+    return log_in

@@ -1,9 +1,10 @@
 from inventory.models.care import MEASURES, CareRecord, LotRelease, WaterTest
-from inventory.models.changes import Change
+from inventory.models.changes import Change, WaitingEdit
 from inventory.models.clock import Clock, Happening, Setting
 from inventory.models.colours import ColourInSystem, ColourState, ReturnSaid
 from inventory.models.holds import Hold, HoldLook
 from inventory.models.ledger import Balance, Movement, Place, StockTotal
+from inventory.models.log_in_links import LogInLink
 from inventory.models.lots import BaseBatch, Cohort, FirstDrop, Lot, PlugLot
 from inventory.models.messages import Message, Once
 from inventory.models.phones import KeptAside, PairingCode, Phone
@@ -31,6 +32,7 @@ __all__ = [
     "HoldLook",
     "KeptAside",
     "Listing",
+    "LogInLink",
     "Lot",
     "Message",
     "LotRelease",
@@ -53,6 +55,7 @@ __all__ = [
     "TrayMove",
     "Trough",
     "User",
+    "WaitingEdit",
     "WalkNote",
     "WaterSystem",
     "WaterTest",

@@ -11,6 +11,7 @@ from orders.models.changes import OrderChange, OrderChangeRow
 from orders.models.customers import (
     Customer,
     CustomerTier,
+    FreightRate,
     FreightZone,
     Lane,
     LaneLeg,
@@ -35,6 +36,7 @@ __all__ = [
     "ExportTick",
     "FeedClient",
     "FeedEvent",
+    "FreightRate",
     "FreightZone",
     "IdempotencyClaim",
     "Lane",

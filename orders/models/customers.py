@@ -1,6 +1,7 @@
 """Shops, where they receive, how the parcel gets there, and what may go there."""
 
 from datetime import date
+from decimal import Decimal
 from typing import Any
 
 from django.conf import settings
@@ -9,9 +10,37 @@ from django.db.models import F, Q
 
 
 class FreightZone(models.Model):
+    """What a box costs there: as it was loaded, until a rate starts on a later day."""
+
     zone = models.PositiveSmallIntegerField(unique=True)
     base = models.DecimalField(max_digits=8, decimal_places=2)
     rate_per_lb = models.DecimalField(max_digits=6, decimal_places=2)
+
+    def __str__(self) -> str:
+        return f"{self.zone}"
+
+    def rate_on(self, on: date) -> tuple[Decimal, Decimal]:
+        """The first pounds' price and each pound's more, of a box that ships that day. [money]"""
+        rows = [row for row in self.rates.all() if row.starts_on <= on]
+        newest = max(rows, key=lambda row: row.starts_on) if rows else self
+        return newest.base, newest.rate_per_lb
+
+
+class FreightRate(models.Model):
+    """A zone's freight from a day on."""
+
+    zone = models.ForeignKey(FreightZone, models.CASCADE, related_name="rates")
+    base = models.DecimalField(max_digits=8, decimal_places=2)
+    rate_per_lb = models.DecimalField(max_digits=6, decimal_places=2)
+    starts_on = models.DateField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["zone", "starts_on"], name="freight_rate_once_a_day"),
+            models.CheckConstraint(
+                condition=Q(base__gt=0, rate_per_lb__gte=0), name="freight_rate_over_zero"
+            ),
+        ]
 
 
 class Lane(models.Model):

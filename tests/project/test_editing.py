@@ -1,76 +1,23 @@
 """Edit pages: what it touches is named before it is signed, and who, when and why is kept."""
 
-import html
 import re
 from datetime import date
 from decimal import Decimal
 
 import pytest
-from django.test import Client
+from desk import hidden, open_form, show, shown_text, sign
 from tests_support import farm_time
 
-from config.edit_subjects import subject_of
+from config.edit_subjects import SUBJECTS, subject_of
 from config.playing import rows_of
 from config.setting_rules import rule_of
 from config.ticking import tick
 from inventory.clock import move_clock
 from inventory.models import Change, Listing, Setting
 from inventory.setting_book import SettingBook
-from orders.models import Order, Price
+from orders.models import Customer, FreightZone, LaneLeg, Order, Price, ShipTo
 from orders.weeks import week_named
-
-
-@pytest.fixture
-def at_desk(person):
-    """A browser logged in as a person of the farm by code."""
-
-    def log_in(code):
-        browser = Client()
-        browser.force_login(person(code), backend="django.contrib.auth.backends.ModelBackend")
-        return browser
-
-    return log_in
-
-
-def shown_text(answer):
-    return html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.content.decode())))
-
-
-def hidden(answer, name):
-    found = re.search(rf'name="{name}" value="([^"]*)"', answer.content.decode())
-    return html.unescape(found.group(1)) if found else ""
-
-
-def open_form(browser, address):
-    """The address, and every field as its form opens."""
-    answer = browser.get(address)
-    assert answer.status_code == 200, answer.content
-    text = answer.content.decode()
-    typed = {}
-    for tag in re.findall(r"<input[^>]*>", text):
-        name, value = re.search(r'name="([^"]*)"', tag), re.search(r'value="([^"]*)"', tag)
-        is_off = 'type="checkbox"' in tag and "checked" not in tag
-        if name and not is_off and name.group(1) not in ("csrfmiddlewaretoken", "q"):
-            typed[name.group(1)] = html.unescape(value.group(1)) if value else ""
-    for name, inner in re.findall(r'<select[^>]*name="([^"]*)"[^>]*>(.*?)</select>', text, re.S):
-        chosen = re.search(r'value="([^"]*)" selected', inner)
-        typed[name] = html.unescape(chosen.group(1)) if chosen else ""
-    for name, inner in re.findall(
-        r'<textarea[^>]*name="([^"]*)"[^>]*>(.*?)</textarea>', text, re.S
-    ):
-        typed[name] = html.unescape(inner)
-    return typed
-
-
-def show(browser, address, **changes):
-    typed = {**open_form(browser, address), **changes}
-    return typed, browser.post(address, {**typed, "act": "show"})
-
-
-def sign(browser, address, typed, answer, reason="said so"):
-    signed = {**typed, "act": "sign", "mark": hidden(answer, "mark"), "reason": reason}
-    return browser.post(address, signed)
-
+from shipping.bench_numbers import Bench
 
 PLT = "/edit/prices/PLT%20plug/"
 TIER_2 = "/edit/settings/tier_2_factor/"
@@ -249,8 +196,8 @@ def test_lower_and_upper_numbers_do_not_cross(open_farm, at_desk):
 
 def test_every_setting_belongs_to_a_rule_that_reads_what_is_loaded(fixtures_folder):
     for row in rows_of(fixtures_folder, "settings.csv"):
-        rule = rule_of(row["name"])
-        assert rule is not None, row["name"]
+        rule = rule_of(row["name"], reason=row["reason"], value=row["value"])
+        assert rule.rule and rule.pages
         rule.parse(row["value"])
 
 
@@ -262,7 +209,7 @@ def test_nothing_different_is_said(open_farm, at_desk):
     assert "stands like that already" in shown_text(answer)
 
 
-@pytest.mark.parametrize("key", ["prices", "settings"])
+@pytest.mark.parametrize("key", [subject.key for subject in SUBJECTS])
 def test_every_row_of_a_list_opens_its_form(open_farm, at_desk, key):
     browser, subject = at_desk("OW"), subject_of(key)
     assert browser.get(f"/edit/{key}/").status_code == 200
@@ -275,3 +222,83 @@ def test_an_unknown_row_is_unknown(open_farm, at_desk):
     assert Listing.objects.count()
     for address in ("/edit/prices/XYZ/", "/edit/moons/", "/edit/settings/none:class:SPS/"):
         assert at_desk("OW").get(address).status_code == 404
+
+
+def test_freight_from_a_day_on_names_each_order_and_is_what_that_day_pays(drawn_farm, at_desk):
+    browser = at_desk("OF")
+    address = "/edit/freight/3/"
+    typed, answer = show(browser, address, base="60.00")
+
+    # 4902 goes to zone 3 in one box of 61 billable lb: (60 + 1.60 x 51) x 1.12 = 158.592, by hand
+    assert "4902: freight 156.35 to 158.59 when planned again" in shown_text(answer)
+    later, answer = show(browser, address, base="60.00", starts_on="2026-12-10")
+    assert "4902" not in shown_text(answer)
+    assert (
+        sign(browser, address, later, answer, reason="the carrier's new table").status_code == 302
+    )
+    zone = FreightZone.objects.get(zone=3)
+    assert zone.rate_on(date(2026, 12, 9)) == (Decimal("58.00"), Decimal("1.60"))
+    assert zone.rate_on(date(2026, 12, 10)) == (Decimal("60.00"), Decimal("1.60"))
+    assert Bench.read(on=date(2026, 12, 9)).rate_of(zone)[0] == Decimal("58.00")
+    assert Bench.read(on=date(2026, 12, 10)).rate_of(zone)[0] == Decimal("60.00")
+
+
+def test_a_tier_starts_on_its_day_and_orders_keep_theirs(open_farm, at_desk):
+    browser = at_desk("OF")
+    customer = Customer.objects.get(code="C01")
+    typed, answer = show(browser, "/edit/customers/C01/", tier="2", note="ten years with us")
+    assert sign(browser, "/edit/customers/C01/", typed, answer).status_code == 302
+
+    customer = Customer.objects.get(code="C01")
+    assert customer.tier_on(date(2026, 12, 3)) == 1
+    assert customer.tier_on(date(2026, 12, 4)) == 2
+    assert set(Order.objects.filter(customer=customer).values_list("tier", flat=True)) == {1}
+    assert {row.field: row.now for row in Change.objects.all()} == {
+        "Price tier": "2",
+        "Note": "ten years with us",
+    }
+
+
+def test_a_lane_names_the_orders_that_have_not_left_on_it(drawn_farm, at_desk):
+    _, answer = show(at_desk("OF"), "/edit/lanes/C02/", is_sunny="yes")
+
+    text = shown_text(answer)
+    assert re.search(r"order 4902, ships Tue 1 Dec, planned clear, freight 156.35", text)
+    assert "4901" not in text
+
+
+def test_the_shares_of_a_leg_make_one(drawn_farm, at_desk):
+    browser = at_desk("OF")
+    _, answer = show(browser, "/edit/legs/overnight:3:both/", share="0.5")
+
+    assert answer.status_code == 422
+    assert "The two shares must make 1 together." in shown_text(answer)
+    typed, answer = show(browser, "/edit/legs/overnight:3:both/", share="0.5", fixed_share="0.5")
+    assert "C02" in shown_text(answer) and "order 4902" in shown_text(answer)
+    sign(browser, "/edit/legs/overnight:3:both/", typed, answer)
+    assert LaneLeg.objects.get(profile="overnight", leg=3, mode="both").share == 0.5
+
+
+def test_a_new_region_says_what_its_law_rows_say(open_farm, at_desk):
+    _, answer = show(at_desk("OF"), "/edit/ship-tos/C01/", region="US-HI")
+    assert re.search(r"law Mangroves?: allowed to forbidden", shown_text(answer))
+
+    _, answer = show(at_desk("OF"), "/edit/ship-tos/C01/", region="US-ZZ")
+    assert "US-ZZ has no row yet: a person confirms every line" in shown_text(answer)
+
+
+def test_a_new_ship_to_abroad_is_an_export(open_farm, at_desk):
+    browser = at_desk("OF")
+    new = {
+        "code": "C01B", "customer": "C01", "town": "Thunder Bay", "region": "CA-ON",
+        "country": "Canada", "time_zone": "America/Toronto", "lane": "C01", "zone": "5",
+    }  # fmt: skip
+    typed, answer = show(browser, "/edit/ship-tos/new/", **new)
+    assert answer.status_code == 200, shown_text(answer)
+    signed = sign(browser, "/edit/ship-tos/new/", typed, answer, reason="a second door")
+
+    assert signed["Location"].endswith("/edit/ship-tos/C01B/")
+    assert ShipTo.objects.get(code="C01B").is_export
+    _, again = show(browser, "/edit/ship-tos/new/", **new)
+    assert again.status_code == 409
+    assert "A ship-to C01B stands there already." in shown_text(again)
