@@ -2,14 +2,12 @@
 
 from collections.abc import Mapping
 from itertools import groupby
-from pathlib import Path
 from typing import Any
 
-from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.files.uploadedfile import UploadedFile
-from django.http import FileResponse, HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
@@ -22,7 +20,7 @@ from config.editing import Shown, Subject
 from config.what_if import FarmChangedSince
 from inventory.clock import farm_now, farm_today
 from inventory.errors import FarmError, ReasonMissing, Unknown
-from inventory.models import Change, Listing, WaitingEdit
+from inventory.models import Change, WaitingEdit
 from inventory.people import User
 from inventory.photos import store_upload
 from orders.pages import signed_in, staff_only
@@ -138,19 +136,6 @@ def edit_drop_page(request: HttpRequest, waiting_id: int) -> HttpResponse:
     edit_waiting.drop(waiting=waiting, subject=subject, row=row, user=user, now=farm_now())
     messages.success(request, f"Taken back: {waiting.words}.")
     return redirect("edit")
-
-
-@login_required
-def listing_photo_page(request: HttpRequest, name: str) -> FileResponse:
-    """The photo of a listing, for whoever may see a list."""
-    listing = Listing.objects.filter(name=name).exclude(photo="").first()
-    home = Path(settings.FARM_HOME).resolve()
-    path = (home / listing.photo).resolve() if listing else home
-    if not path.is_file() or not path.is_relative_to(home / "photos"):
-        raise Unknown(kind="photo of listing", name=name[:30])
-    answer = FileResponse(path.open("rb"), content_type="image/jpeg")
-    answer["Cache-Control"] = "private, max-age=86400"
-    return answer
 
 
 def _opening(request: HttpRequest, subject: Subject, row: Any, key: str) -> dict[str, str]:

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any, ClassVar
 
-from config.edit_fields import Fault, Field, one_of
+from config.edit_fields import Fault, Field, one_of, words
 from config.editing import Edit, RowWords, Subject, Touched, Values
 from config.setting_rules import SettingRule, rule_of
 from inventory.errors import Unknown
-from inventory.models import Setting
+from inventory.models import Setting, Strain, StrainClass
 from inventory.people import User
 from inventory.setting_changes import right_of, set_setting
 from orders.pricing import lists_that_read_prices
@@ -33,6 +33,7 @@ class Settings(Subject):
     right = "set_office_numbers"
     has_start = True
     keeps_days = True
+    can_add = True
 
     def may_open(self, user: User) -> bool:
         return user.may("open_edit_pages")
@@ -40,7 +41,16 @@ class Settings(Subject):
     def must_open(self, user: User) -> None:
         user.must("open_edit_pages")
 
-    def fields(self, row: Setting) -> Sequence[Field]:
+    def fields(self, row: Setting | None) -> Sequence[Field]:
+        if row is None:
+            return (
+                Field("name", "Setting", one_of(_names), "", "one that is here", "choice", _names),
+                Field("scope", "For the class or strain", words(4, is_needed=True), "",
+                      "a class such as SPS, or a strain's key: it goes before the farm's own"),
+                Field("value", "Value", words(60, is_needed=True)),
+                Field("confidence", "How sure", one_of(_confidences), "", "", "choice",
+                      _confidences),
+            )  # fmt: skip
         rule = _rule(row)
         return (
             Field("value", row.name.replace("_", " "), rule.parse, unit=row.unit, hint=rule.rule),
@@ -82,13 +92,18 @@ class Settings(Subject):
         return self.name_of(row).replace("_", " ")
 
     def right_for(self, row: Setting | None) -> str:
-        return right_of(row) if row is not None else self.right
+        # Whose number a new one is shows by its name: set_setting asks again.
+        return right_of(row) if row is not None else "open_edit_pages"
 
-    def values(self, row: Setting, *, on: date) -> Values:
+    def values(self, row: Setting | None, *, on: date) -> Values:
+        if row is None:
+            return {"confidence": "L"}
         same = _same(row).filter(set_on__lte=on).order_by("set_on", "id").last() or row
         return {"value": _value(same), "confidence": same.confidence}
 
-    def faults(self, row: Setting, values: Values) -> dict[str, str]:
+    def faults(self, row: Setting | None, values: Values) -> dict[str, str]:
+        if row is None:
+            return _new_faults(values)
         other = _PAIRS.get(row.name)
         if other is None:
             return {}
@@ -101,6 +116,8 @@ class Settings(Subject):
         return {"value": f"{name.replace('_', ' ')} is {last.value}: type {side} that."}
 
     def touched(self, row: Setting, *, after: Values, starts_on: date, now: datetime) -> Touched:
+        if row is None:
+            row = _override(after)
         rule = _rule(row)
         found: Touched = [("rule", rule.rule), ("read by", rule.pages)]
         if row.name.startswith(("tier_", "winter_")) and rule.moves_lists:
@@ -115,12 +132,12 @@ class Settings(Subject):
             found.append(("not touched", f"{', '.join(scopes)} have a value of their own"))
         return found
 
-    def lists_move(self, row: Setting) -> bool:
-        return _rule(row).moves_lists
+    def lists_move(self, row: Setting | None) -> bool:
+        return row is None or _rule(row).moves_lists
 
-    def write(self, row: Setting, edit: Edit) -> Setting:
+    def write(self, row: Setting | None, edit: Edit) -> Setting:
         return set_setting(
-            setting=row,
+            setting=row if row is not None else _override(edit.after),
             value=f"{edit.after['value']}",
             confidence=edit.after["confidence"],
             starts_on=edit.starts_on,
@@ -147,6 +164,51 @@ _PAIRS = {
     "least_growth_factor": ("most_growth_factor", True),
     "most_growth_factor": ("least_growth_factor", False),
 }
+
+
+def _names() -> Sequence[tuple[str, str]]:
+    # Those that are given to a class or a strain already: the rules of the others never ask whose.
+    rows = Setting.objects.exclude(scope_kind="farm").order_by("name")
+    names = rows.values_list("name", flat=True).distinct()
+    return [(name, name.replace("_", " ")) for name in names]
+
+
+def _scope_kind(scope: str) -> str:
+    """Whether a scope is a class or a strain; empty where it is neither."""
+    if StrainClass.objects.filter(code=scope).exists():
+        return "class"
+    return "strain" if Strain.objects.filter(key=scope).exists() else ""
+
+
+def _new_faults(values: Values) -> dict[str, str]:
+    scope = values["scope"].upper()
+    kind = _scope_kind(scope)
+    if not kind:
+        return {"scope": f"“{scope}” is no class and no strain. Type one such as SPS or PLT."}
+    if not Setting.objects.filter(name=values["name"], scope_kind=kind).exists():
+        asked = "classes" if kind == "strain" else "strains"
+        return {"scope": f"Its rule asks for {asked} and not for {scope}. Type one of those."}
+    if Setting.objects.filter(name=values["name"], scope_kind=kind, scope=scope).exists():
+        return {"scope": f"{scope} has a value of its own. Open it from the list."}
+    try:
+        _rule(_override(values)).parse(values["value"])
+    except Fault as fault:
+        return {"value": str(fault)}
+    return {}
+
+
+def _override(values: Values) -> Setting:
+    """A nearer row for a class or a strain, with the unit and the owner of its name. Not saved."""
+    known = Setting.objects.filter(name=values["name"]).order_by("set_on", "id").last()
+    scope = values["scope"].upper()
+    return Setting(
+        name=values["name"],
+        scope_kind=_scope_kind(scope),
+        scope=scope,
+        value=known.value if known else "",
+        unit=known.unit if known else "",
+        owner=known.owner if known else "",
+    )
 
 
 def _rule(row: Setting) -> SettingRule:

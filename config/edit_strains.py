@@ -17,8 +17,9 @@ from config.edit_fields import Fault, Field, code, day, maybe, number, one_of, t
 from config.edit_rows import UNDER_WAY, RowSubject, choices_of
 from config.editing import Edit, Touched, Values
 from inventory.clock import farm_today
+from inventory.errors import Unknown
 from inventory.holds import lower_floor
-from inventory.models import Balance, Happening, Listing, Strain, StrainClass, StrainForm
+from inventory.models import Balance, Form, Happening, Listing, Strain, StrainClass, StrainForm
 from inventory.setting_book import SettingBook
 from orders.models import Line, ShipWeek
 from shipping.models import BagKind
@@ -40,7 +41,7 @@ def _rules() -> Sequence[tuple[str, str]]:
 
 
 def _lights() -> Sequence[tuple[str, str]]:
-    return (("", "not said"), ("daylight", "daylight"), ("white", "white"), ("blue", "blue"))
+    return (("", "not said"), ("day", "daylight"), ("white", "white light"), ("blue", "blue light"))
 
 
 def open_lists_of(**where: Any) -> Touched:
@@ -174,8 +175,13 @@ class StrainForms(RowSubject):
     moves_lists = True
     has_start = True
     model = StrainForm
-    can_add = False
+    known_by = "form"
+    links: ClassVar[Any] = {"strain": (Strain, "key"), "form": (Form, "key")}
     table: ClassVar[tuple[Field, ...]] = (
+        Field("strain", "Strain", one_of(choices_of(Strain, "key")), "", "", "choice",
+              choices_of(Strain, "key"), is_for_new=True),
+        Field("form", "Form", one_of(choices_of(Form, "key")), "", "", "choice",
+              choices_of(Form, "key"), is_for_new=True),
         Field("bag", "Bag", one_of(choices_of(BagKind, "code")), "", "", "choice",
               choices_of(BagKind, "code")),
         Field("reference_days", "Days from cut to ready", maybe(whole(least=1, most=2000)), "days",
@@ -196,7 +202,9 @@ class StrainForms(RowSubject):
     def find(self, key: str) -> StrainForm:
         strain, _, form = key.partition(" ")
         row = self.all().filter(strain__key=strain, form__key=form).first()
-        return row if row is not None else super().find("")
+        if row is None:
+            raise Unknown(kind=self.one, name=key[:30])
+        return row
 
     def cells(self, row: StrainForm, *, on: date) -> tuple[str, ...]:
         return (
@@ -236,6 +244,15 @@ def _kept_photo(text: str) -> str:
     return kept
 
 
+def _strain_forms() -> Sequence[tuple[str, str]]:
+    rows = StrainForm.objects.select_related("strain", "form")
+    return [(str(row), f"{row} {row.strain.name}") for row in rows]
+
+
+def _looks() -> Sequence[tuple[str, str]]:
+    return list(Listing.Look.choices)
+
+
 class Listings(RowSubject):
     key = "listings"
     title = "Listings and photos"
@@ -248,14 +265,19 @@ class Listings(RowSubject):
     moves_lists = False
     model = Listing
     known_by = "name"
-    can_add = False
     has_files = True
     table: ClassVar[tuple[Field, ...]] = (
+        Field("name", "Name", words(24, is_needed=True), "", "such as PLT plug; never changed",
+              is_for_new=True),
+        Field("strain_form", "Strain and form", one_of(_strain_forms), "", "", "choice",
+              _strain_forms, is_for_new=True),
+        Field("look", "Look", one_of(_looks), "", "a winter look has a price of its own", "choice",
+              _looks, is_for_new=True),
         Field("title", "Title on the list", words(80, is_needed=True)),
         Field("share_rule", "When it is short", one_of(_rules), "", "", "choice", _rules),
         Field("photo", "Photo", _kept_photo, "",
               "JPEG, PNG or WebP up to 12 MB; place and camera are not kept", "file"),
-        Field("photo_light", "Taken in", one_of(_lights), "light",
+        Field("photo_light", "Taken in", one_of(_lights), "",
               "blue light hides what daylight shows", "choice", _lights),
         Field("photo_on", "Taken on", maybe(day), "", "", "date"),
     )  # fmt: skip
@@ -280,7 +302,19 @@ class Listings(RowSubject):
             return {"photo_on": "That day lies ahead. Type the day the photo was taken."}
         return {}
 
-    def touched(self, row: Listing, *, after: Values, starts_on: date, now: datetime) -> Touched:
+    begins_with: ClassVar[Values] = {"share_rule": "mixed"}
+
+    def put(self, row: Listing, name: str, value: Any, edit: Edit) -> None:
+        if name == "strain_form":
+            strain, _, form = value.partition(" ")
+            value = StrainForm.objects.get(strain__key=strain, form__key=form)
+        setattr(row, name, value)
+
+    def touched(
+        self, row: Listing | None, *, after: Values, starts_on: date, now: datetime
+    ) -> Touched:
+        if row is None:
+            return [("next", "it is on no list until it has a price")]
         found = open_lists_of(pk=row.pk)
         if after["share_rule"] != row.share_rule:
             found.insert(0, ("sharing", "counts when its list is shared out the next time"))

@@ -14,7 +14,6 @@ urlpatterns = [
     path("edit/", edit_pages.edit_index_page, name="edit"),
     path("edit/waiting/<int:waiting_id>/drop/", edit_pages.edit_drop_page, name="edit-drop"),
     path("edit/people/<str:code>/link/", people_pages.mail_link_page, name="mail-link"),
-    path("listings/<str:name>/photo/", edit_pages.listing_photo_page, name="listing-photo"),
     path("edit/<str:subject_key>/", edit_pages.edit_list_page, name="edit-list"),
     path("edit/<str:subject_key>/<str:key>/", edit_pages.edit_row_page, name="edit-row"),
     path("walk/", walk_page.walk_page, name="walk"),

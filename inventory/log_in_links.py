@@ -56,6 +56,7 @@ class SwitchedOff(FarmError):
     message = "{name} is switched off and gets no link. Switch the person on first."
 
 
+@transaction.atomic
 def mail_link(*, user: User, kind: str, by: User | None, now: datetime, at: datetime) -> LogInLink:
     """Write a letter with a link that sets a password once. Older links of the person end.
 

@@ -4,6 +4,7 @@ from orders import (
     change_pages,
     list_pages,
     pages,
+    photo_pages,
     publish_pages,
     rest_pages,
     share_pages,
@@ -11,6 +12,7 @@ from orders import (
 )
 
 urlpatterns = [
+    path("listings/<str:name>/photo/", photo_pages.listing_photo_page, name="listing-photo"),
     path("weeks/<str:week_name>/list/", list_pages.list_page, name="list"),
     path("weeks/<str:week_name>/list.pdf", list_pages.list_pdf, name="list-pdf"),
     path("weeks/<str:week_name>/list.csv", sheet_pages.csv_file, name="list-csv"),

@@ -302,3 +302,52 @@ def test_a_new_ship_to_abroad_is_an_export(open_farm, at_desk):
     _, again = show(browser, "/edit/ship-tos/new/", **new)
     assert again.status_code == 409
     assert "A ship-to C01B stands there already." in shown_text(again)
+
+
+def test_a_setting_is_given_to_one_class_and_the_others_keep_the_farms(open_farm, at_desk):
+    browser = at_desk("LD")
+    address = "/edit/settings/new/"
+    new = {"name": "p80_factor", "scope": "sps", "value": "many"}
+    Setting.objects.filter(name="p80_factor").update(owner="grower lead")
+    _, answer = show(browser, address, **new)
+    assert "“many” is not a number." in shown_text(answer)
+    _, answer = show(browser, address, **{**new, "value": "1.3", "scope": "XYZ"})
+    assert "“XYZ” is no class and no strain." in shown_text(answer)
+    _, answer = show(browser, address, **{**new, "value": "1.3", "scope": "PLT"})
+    assert "Its rule asks for classes and not for PLT." in shown_text(answer)
+    typed, answer = show(browser, address, **{**new, "value": "1.3"})
+    signed = sign(browser, address, typed, answer, reason="late twice in a row")
+
+    assert signed["Location"].endswith("/edit/settings/p80_factor:class:SPS/")
+    book = SettingBook.read(on=date(2026, 12, 4))
+    assert book.number("p80_factor", strain_class="SPS") == 1.3
+    assert book.number("p80_factor", strain_class="LPS") == 1.12
+    _, again = show(browser, address, **{**new, "value": "1.4"})
+    assert "SPS has a value of its own." in shown_text(again)
+
+
+def test_a_lead_gives_no_office_number_to_a_class(open_farm, at_desk):
+    _, answer = show(
+        at_desk("LD"), "/edit/settings/new/", name="bag_stop_h", scope="SPS", value="40"
+    )
+
+    assert answer.status_code == 403
+
+
+def test_a_new_form_and_listing_of_a_strain_wait_for_a_price(open_farm, at_desk):
+    browser = at_desk("OF")
+    form, listing = "/edit/strain-forms/new/", "/edit/listings/new/"
+    typed, answer = show(browser, form, strain="PLT", form="sprout", bag="P1")
+    assert answer.status_code == 200, shown_text(answer)
+    assert sign(browser, form, typed, answer)["Location"].endswith(
+        "/edit/strain-forms/PLT%20sprout/"
+    )
+    new = {"name": "PLT sprout", "strain_form": "PLT sprout", "title": "Plum Trellis, tiny"}
+    typed, answer = show(browser, listing, **new)
+    assert "it is on no list until it has a price" in shown_text(answer)
+    assert sign(browser, listing, typed, answer).status_code == 302
+
+    _, answer = show(browser, "/edit/prices/PLT%20sprout/", list_price="30.00")
+    assert "2026-W50 is out and open" in shown_text(answer)
+    _, again = show(browser, form, strain="PLT", form="sprout", bag="P1")
+    assert again.status_code == 409

@@ -15,7 +15,7 @@ from config.ticking import tick
 from inventory.clock import move_clock
 from inventory.models import Change, Listing, Strain, WaitingEdit
 from inventory.photos import MOST_BYTES
-from orders.models import Customer, NoDeliveryDay, Paper, RegionRule, ShipWeek
+from orders.models import Customer, Line, NoDeliveryDay, Paper, PaperUse, RegionRule, ShipWeek
 
 LAW = "/edit/region-rules/US-MN:SPS:/"
 
@@ -148,23 +148,26 @@ def test_a_day_names_the_orders_that_would_arrive_on_it(drawn_farm, at_desk):
     assert "4902, ships Tue 1 Dec, arrives that day: cannot be handed over" in text
 
 
-def test_a_paper_may_not_allow_less_than_is_used(arrived_farm, at_desk):
-    paper = Paper.objects.get(code="IM-7")
-    taxon = next(iter(paper.allowed))
-    assert paper.uses.filter(taxon=taxon).exists() or True
-    browser = at_desk("OW")
-    _, answer = show(browser, "/edit/papers/IM-7/", allowed=f"{taxon} = many")
-    assert "has no whole number behind its =" in shown_text(answer)
-    used = Paper.objects.filter(uses__isnull=False).distinct().get(code="PL-04")
-    use = used.uses.first()
-    total = sum(row.pieces for row in used.uses.filter(taxon=use.taxon))
+def test_a_paper_may_not_allow_less_than_is_used(open_farm, at_desk):
+    browser, address = at_desk("OW"), "/edit/papers/PL-04/"
+    paper = Paper.objects.get(code="PL-04")
+    line = Line.objects.filter(order__customer__code="C04", order__week__name="2026-W50").first()
+    taxon = "Rhizophora mangle"
+    PaperUse.objects.create(paper=paper, line=line, taxon=taxon, pieces=12)
 
-    _, answer = show(browser, "/edit/papers/PL-04/", allowed=f"{use.taxon} = {total - 1}")
-    assert f"{total} of {use.taxon} are used already" in shown_text(answer)
-    typed, answer = show(browser, "/edit/papers/PL-04/", allowed=f"{use.taxon} = {total}")
-    assert sign(browser, "/edit/papers/PL-04/", typed, answer).status_code == 302
-    used.refresh_from_db()
-    assert used.allowed == {use.taxon: total}
+    _, answer = show(browser, address, allowed=f"{taxon} = many")
+    assert "has no whole number behind its =" in shown_text(answer)
+    _, answer = show(browser, address, allowed=f"{taxon} = 11")
+    assert f"12 of {taxon} are used already" in shown_text(answer)
+    typed, answer = show(browser, address, allowed=f"{taxon} = 12", valid_to="2026-12-05")
+    assert f"{line.listing.name}: 12 of {taxon}, its paper would be over by then" in shown_text(
+        answer
+    )
+    assert sign(browser, address, typed, answer).status_code == 302
+    paper.refresh_from_db()
+    assert (paper.allowed, paper.valid_to) == ({taxon: 12}, date(2026, 12, 5))
+    _, answer = show(browser, address, valid_to="2025-12-05")
+    assert "It would end before it begins." in shown_text(answer)
 
 
 def test_a_strain_that_is_grown_no_more_leaves_the_open_list(open_farm, at_desk):
@@ -234,7 +237,7 @@ def upload(browser, content, name="plt.jpg", **changes):
 def test_a_photo_is_kept_without_its_place_and_shown(open_farm, at_desk):
     browser = at_desk("OF")
     assert Image.open(BytesIO(with_place())).getexif().get_ifd(0x8825)
-    address, typed, answer = upload(browser, with_place(), photo_light="daylight")
+    address, typed, answer = upload(browser, with_place(), photo_light="day")
     assert answer.status_code == 200, shown_text(answer)
     assert not Listing.objects.get(name="PLT plug").photo
     typed["photo"] = hidden(answer, "photo")
@@ -242,7 +245,9 @@ def test_a_photo_is_kept_without_its_place_and_shown(open_farm, at_desk):
     assert sign(browser, address, typed, answer).status_code == 302
     kept = Image.open(settings.FARM_HOME / Listing.objects.get(name="PLT plug").photo)
     assert not kept.getexif()
-    served = at_desk("B01").get("/listings/PLT%20plug/photo/")
+    buyer = at_desk("B01")
+    assert "photo of 3 Dec, in day light" in shown_text(buyer.get("/weeks/2026-W50/list/"))
+    served = buyer.get("/listings/PLT%20plug/photo/")
     assert b"".join(served.streaming_content)[:2] == b"\xff\xd8"
 
 

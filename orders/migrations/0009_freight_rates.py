@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('orders', '0007_ways_of_sharing'),
+        ('orders', '0008_resting_promises'),
     ]
 
     operations = [
