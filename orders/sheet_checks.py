@@ -336,13 +336,14 @@ def _stop_of(listing: Listing, ground: _Ground) -> tuple[str, str] | None:
     strain, on = listing.strain_form.strain, ground.week.first_ship_on
     judgement = ground.book.judge(strain=strain, on=on)
     if judgement.verdict == "forbid":
-        return judgement.code, judgement.reason
+        return judgement.code, f"{judgement.reason}; leave it out"
     line = ground.lines.get(listing.pk)
     if line is None:
-        return "not_on_list", "it is not on this week's list"
+        return "not_on_list", "it is not on this week's list; leave it out"
     if line.status != ListLine.Status.OFFERED:
         words = f"{line.status}: {line.reason}" if line.reason else line.status
-        return f"line_{line.status.replace(' ', '_')}", words
+        code = f"line_{line.status.replace(' ', '_')}"
+        return code, f"{words}; leave it out, or ask on the list to be told when it is back"
     return None
 
 

@@ -72,6 +72,14 @@ def _ship_to_for(request: HttpRequest, user: User) -> ShipTo:
     return ship_to
 
 
+def _ship_tos_beside(ship_to: ShipTo, user: User) -> list[ShipTo]:
+    """Where else a sheet could be read in: the shop's own ship-tos, for the office all."""
+    found = ShipTo.objects.select_related("customer").order_by("code")
+    if not user.may("order_for_customer"):
+        found = found.filter(customer=ship_to.customer)
+    return list(found)
+
+
 @login_required
 @require_GET
 def csv_file(request: HttpRequest, week_name: str) -> HttpResponse:
@@ -130,7 +138,12 @@ def _upload_page(
             return redirect("sheet-read", week.name, read.pk)
         except FarmError as refused:
             error = refused
-    context = {**_context(week, ship_to), "problem": error, "limits": _limit_words(limits)}
+    context = {
+        **_context(week, ship_to),
+        "ship_tos": _ship_tos_beside(ship_to, user),
+        "problem": error,
+        "limits": _limit_words(limits),
+    }
     status = error.status if error else 200
     return render(request, "orders/sheet_upload.html", context, status=status)
 
@@ -201,14 +214,34 @@ def read_page(request: HttpRequest, week_name: str, read_id: int) -> HttpRespons
         "read_words": time_text(at=read.at, zone=zone),
         "kept": [_shown(row) for row in read.kept],
         "refused": [_shown(row) for row in read.refused],
-        "may_put_back": read.basket_id is not None and read.put_back_at is None and read.kept,
+        "summary": _summary(read),
+        "may_put_back": _may_put_back(read),
     }
     return render(request, "orders/sheet_read.html", context)
 
 
 def _shown(row: dict[str, Any]) -> dict[str, Any]:
-    """A line of a read sheet as it is printed."""
-    return {**row, "numbers": " and ".join(str(number) for number in row["rows"])}
+    """A line of a read sheet as it is printed. What was typed keeps its own letters."""
+    words = row["words"]
+    if not words.startswith(row["typed"]):
+        words = words[:1].upper() + words[1:]
+    numbers = " and ".join(str(number) for number in row["rows"])
+    return {**row, "numbers": numbers, "words": words}
+
+
+def _summary(read: SheetRead) -> str:
+    """How many rows became what, such as "2 accepted, 1 changed, 10 to mend"."""
+    names = (
+        ("accepted", "accepted"), ("changed", "changed"), ("taken out", "taken out"),
+        ("same", "as before"), ("refused", "to mend"),
+    )  # fmt: skip
+    counts = [(sum(row["outcome"] == key for row in read.lines), words) for key, words in names]
+    return ", ".join(f"{count} {words}" for count, words in counts if count) or "Nothing to order"
+
+
+def _may_put_back(read: SheetRead) -> bool:
+    is_new = any(row["outcome"] != "same" for row in read.kept)
+    return is_new and read.basket_id is not None and read.put_back_at is None
 
 
 @login_required

@@ -18,7 +18,7 @@ from orders.basket import Typed, save_basket
 from orders.calc.weeks import may_still_order, time_text
 from orders.intake import WeekNotOpen
 from orders.listing import newest_version, shown_words
-from orders.models import BasketRow, ListLine, ListVersion, SheetRead, ShipTo, ShipWeek
+from orders.models import Basket, BasketRow, ListLine, ListVersion, SheetRead, ShipTo, ShipWeek
 from orders.sheet_checks import SheetLine, judge_rows, list_in, refuse_currencies
 from orders.sheet_files import Limits, SheetTable, read_tables
 from orders.sheet_out import Stamp, stamp_in
@@ -56,6 +56,8 @@ def take_sheet(
     _refuse_closed(week, now)
     limits = Limits.of(SettingBook.read(on=timezone.localdate(now)))
     tables = read_tables(content=content, name=name, limits=limits)
+    # Two people of a shop may read sheets in at once: what a row was is what the other left.
+    list(Basket.objects.select_for_update().filter(ship_to=ship_to, week=week))
     check = check_sheet(tables=tables, name=name, version=version, ship_to=ship_to, now=now)
     basket = save_basket(
         ship_to=ship_to,

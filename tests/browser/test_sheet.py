@@ -97,7 +97,7 @@ def test_a_sheet_goes_down_and_comes_back_with_every_bad_cell_named(page):
     upload(page, "tuesday.xlsx", sheet)
     page.wait_for_url("**/sheet/*/")
     fits(page)
-    assert page.locator("h1").inner_text() == "2 rows in the draft, 10 to mend"
+    assert page.locator("h1").inner_text() == "2 accepted, 10 to mend"
     mend = page.locator("tr.mend")
     assert mend.count() == 10
     twice = mend.filter(has_text="APT base")

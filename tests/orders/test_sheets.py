@@ -475,7 +475,7 @@ def test_read_look_send_is_one_order_from_a_sheet(week, buyer, client):
     client.force_login(buyer)
     answer = upload(client, as_csv(filled(week, ShipTo.objects.get(code="C02"), A12)))
     page = answer.content.decode()
-    assert "3 rows in the draft, 9 to mend" in page
+    assert "3 accepted, 9 to mend" in page
     assert "Nothing is ordered yet" in page and not Order.objects.exists()
     assert "3/4 looks like a date" in page
     listed = client.get(f"/weeks/{W49}/list/").content.decode()
@@ -495,6 +495,8 @@ def test_the_draft_can_be_put_back_where_nobody_typed_since(week, buyer, client)
     assert drafted(read.ship_to) == {"PLT plug": "12", "HRT plug": "10", "SLG plug": "9"}
     page = client.get(reverse("sheet-read", args=[W49, read.pk])).content.decode()
     assert "Put the draft back" not in page
+    assert "The draft was put back as it was before this sheet." in page
+    assert "<h1>1 accepted, 2 changed, 1 taken out</h1>" in page
 
 
 def test_refused_rows_come_down_as_typed_and_harmless_and_go_up_again(week, buyer, client):
@@ -523,6 +525,15 @@ def test_office_reads_a_sheet_in_for_a_shop_and_two_of_a_shop_share_it(week, per
     page = client.get(reverse("sheet-upload", args=[W49])).content.decode()
     assert "The last sheet read, list.csv" in page
     assert 'value="12"' in client.get(f"/weeks/{W49}/list/").content.decode()
+
+
+def test_a_shop_of_three_chooses_whose_draft_and_never_another_shop_s(week, person, client):
+    client.force_login(person("B10"))
+    address = reverse("sheet-upload", args=[W49])
+    page = client.get(f"{address}?ship_to=C10b").content.decode()
+    assert page.count("<option") == 3 and '<option value="C10b" selected' in page
+    upload(client, b"row key,order qty\nPLT plug,12\n", ship_to="C10c")
+    assert drafted(ShipTo.objects.get(code="C10c")) == {"PLT plug": "12"}
 
 
 def test_a_closed_list_reads_nothing_in(closed_farm, person, client):
