@@ -54,6 +54,7 @@ INSTALLED_APPS = [
     "rest_framework",
     "axes",
     "csp",
+    "django_htmx",
     "config",
     "inventory",
     "orders",
@@ -61,6 +62,9 @@ INSTALLED_APPS = [
 ]
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
+    # Above the static files, so that those go out compressed as well. Django pads each answer by a
+    # random length against guessing a token from the size of a compressed page.
+    "django.middleware.gzip.GZipMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",

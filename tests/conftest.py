@@ -175,3 +175,22 @@ def at_desk(person):
         return browser
 
     return log_in
+
+
+@pytest.fixture
+def browser(monkeypatch):
+    """A headless browser; a test that asks for it is left out where there is none."""
+    from config.management.commands.pictures import CHROMIUM
+
+    if not Path(CHROMIUM).exists():
+        pytest.skip("left out: no Chromium on this machine")
+    # The browser's own loop would otherwise be taken for an asynchronous caller.
+    monkeypatch.setitem(os.environ, "DJANGO_ALLOW_ASYNC_UNSAFE", "1")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as runner:
+        opened = runner.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"]
+        )
+        yield opened
+        opened.close()

@@ -8,3 +8,20 @@ from config.playing import zone
 def farm_time(text):
     """A farm wall-clock time such as "2026-11-25 14:00" as a moment."""
     return datetime.fromisoformat(text).replace(tzinfo=zone())
+
+
+def log_in(browser, server, email):
+    """A page of the browser with a person logged in, or with nobody."""
+    from inventory.models import User
+
+    if not email:
+        return browser.new_context(base_url=server.url).new_page()
+    user = User.objects.get(email=email)
+    user.set_password("slack water")
+    user.save()
+    page = browser.new_context(base_url=server.url).new_page()
+    page.goto("/log-in/")
+    page.fill("#id_username", email)
+    page.fill("#id_password", "slack water")
+    page.click("main button[type=submit]")
+    return page

@@ -1,64 +1,50 @@
-"""Every page of the demo in a real browser at three widths: nothing too wide, nothing failing."""
-
-import os
-from pathlib import Path
+"""Every page of the demo in a real browser at three widths: nothing too wide, failing or shut."""
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
+from tests_support import log_in
 
-from config.management.commands.pictures import CHROMIUM, WIDTHS, pages
-from inventory.models import User
+from config.management.commands.pictures import WIDTHS, pages
 from orders.models import Order
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 
-@pytest.fixture
-def browser(monkeypatch):
-    if not Path(CHROMIUM).exists():
-        pytest.skip("left out: no Chromium on this machine")
-    # The browser's own loop would otherwise be taken for an asynchronous caller.
-    monkeypatch.setitem(os.environ, "DJANGO_ALLOW_ASYNC_UNSAFE", "1")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as runner:
-        opened = runner.chromium.launch(
-            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"]
-        )
-        yield opened
-        opened.close()
+# Conformance to WCAG 2.2 A and AA, as far as axe-core can tell it.
+AXE = {
+    "runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"],
+    "resultTypes": ["violations"],
+}
 
 
-def log_in(browser, server, email):
-    user = User.objects.get(email=email)
-    user.set_password("slack water")
-    user.save()
-    page = browser.new_context(base_url=server.url).new_page()
-    page.goto("/log-in/")
-    page.fill("#id_username", email)
-    page.fill("#id_password", "slack water")
-    page.click("main button[type=submit]")
-    return page
+def faults(page):
+    """What axe finds on a page: rule and the first places."""
+    found = Axe().run(page, options=AXE).response["violations"]
+    return [(one["id"], [node["html"][:120] for node in one["nodes"][:3]]) for one in found]
 
 
-def test_no_page_is_wider_than_its_screen_or_fails(committed_farm, browser, live_server):
-    committed_farm("arrived")
-    shown = pages()
-    for who in dict.fromkeys(who for who, _ in shown.values() if who):
+def test_no_page_is_too_wide_fails_or_shuts_a_reader_out(committed_farm, browser, live_server):
+    committed_farm("open")
+    shown, found = pages(), []
+    for who in dict.fromkeys(who for who, _ in shown.values()):
         page = log_in(browser, live_server, who)
-        failures = []
-        page.on("pageerror", lambda error, found=failures: found.append(str(error)))
+        page.on("pageerror", lambda error, found=found: found.append(str(error)))
         for name, (looker, address) in shown.items():
             if looker != who:
                 continue
             for width in WIDTHS:
                 page.set_viewport_size({"width": width, "height": 900})
-                page.goto(address)
+                answer = page.goto(address)
+                if answer.status != (404 if name == "refusal" else 200):
+                    found.append(f"{name} answers {answer.status}")
                 too_wide = page.evaluate(
                     "document.documentElement.scrollWidth - document.documentElement.clientWidth"
                 )
-                assert too_wide <= 0, f"{name} is {too_wide} px too wide at {width}"
+                if too_wide > 0:
+                    found.append(f"{name} is {too_wide} px too wide at {width}")
+                found += [f"{name} at {width}: {fault}" for fault in faults(page)]
                 assert page.locator("h1").count() == 1, name
-        assert not failures
+    assert found == [], "\n".join(found)
 
 
 def test_a_buyer_orders_by_keyboard_alone_and_reads_the_order(committed_farm, browser, live_server):
@@ -95,3 +81,25 @@ def test_the_outdoor_theme_is_black_on_white(committed_farm, browser, live_serve
     )
 
     assert inks == ["rgb(0, 0, 0)", "rgb(255, 255, 255)"]
+
+
+def test_with_scripts_what_is_typed_is_kept_and_answered_beside_its_field(
+    committed_farm, browser, live_server
+):
+    committed_farm("published")
+    page = log_in(browser, live_server, "buyer@gullwickaquaria.example")
+    failures = []
+    page.on("pageerror", lambda error: failures.append(str(error)))
+    page.on("console", lambda line: failures.append(line.text) if line.type == "error" else None)
+    page.goto("/weeks/2026-W49/list/")
+    page.get_by_label("PLT plug, pieces").fill("12")
+    page.get_by_label("HRT plug, pieces").fill("many")
+    page.keyboard.press("Tab")
+    page.wait_for_selector("#draft-foot :text('to mend')")
+
+    says = page.get_by_label("HRT plug, pieces").locator("xpath=following-sibling::div")
+    assert "many is not a number" in says.inner_text().lower()
+    assert page.get_by_label("HRT plug, pieces").input_value() == "many"
+    page.reload()
+    assert page.get_by_label("PLT plug, pieces").input_value() == "12"
+    assert not Order.objects.exists() and failures == []

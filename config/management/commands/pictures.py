@@ -13,34 +13,38 @@ from django.conf import settings
 from django.core.management.base import BaseCommand
 
 from inventory.models import Message
+from orders.models import ShipWeek
 from shipping.models import PickSheet
 
 WIDTHS = (320, 390, 1280)
 OFFICE, BUYER = "office@saltmarrow.example", "buyer@gullwickaquaria.example"
+GROWER = "gita@saltmarrow.example"
 CHROMIUM = "/usr/bin/chromium"
 
 
 def pages() -> dict[str, tuple[str, str]]:
-    """Name -> who looks and at which address."""
-    sheet = PickSheet.objects.filter(ship_on="2026-12-02", state="drawn").first()
-    stamp = sheet.stamp if sheet else ""
+    """Name -> who looks and at which address; the newest week beside the first that was shipped."""
+    sheet = PickSheet.objects.exclude(state="stale").order_by("ship_on", "number").last()
     letter = Message.objects.filter(kind="promised", user__email=BUYER).first()
+    week = ShipWeek.objects.filter(published_at__isnull=False).order_by("monday").last()
+    name = week.name if week else "2026-W49"
     return {
         "log-in": ("", "/log-in/"),
         "today-office": (OFFICE, "/"),
         "today-buyer": (BUYER, "/"),
         "list-buyer": (BUYER, "/weeks/2026-W49/list/?version=1"),
-        "list-office": (OFFICE, "/weeks/2026-W49/list/"),
-        "sheet-upload": (BUYER, "/weeks/2026-W49/sheet/"),
+        "list-open": (BUYER, f"/weeks/{name}/list/"),
+        "list-office": (OFFICE, f"/weeks/{name}/list/"),
         "numbers": (OFFICE, "/weeks/2026-W49/numbers/"),
-        "who-ordered": (OFFICE, "/weeks/2026-W49/who/"),
+        "who-ordered": (OFFICE, f"/weeks/{name}/who/"),
+        "sheet-upload": (BUYER, f"/weeks/{name}/sheet/"),
         "orders": (OFFICE, "/orders/"),
         "order-office": (OFFICE, "/orders/4902/"),
         "order-export": (OFFICE, "/orders/4913/"),
         "order-buyer": (BUYER, "/orders/4902/"),
         "sharing": (OFFICE, "/weeks/2026-W49/sharing/"),
         "sheets": (OFFICE, "/weeks/2026-W49/sheets/"),
-        "sheet": (OFFICE, f"/sheets/{stamp}/"),
+        "sheet": (OFFICE, f"/sheets/{sheet.stamp if sheet else ''}/"),
         "packing": (OFFICE, "/weeks/2026-W49/packing/"),
         "plan-4901": (OFFICE, "/orders/4901/plan/"),
         "plan-4905": (OFFICE, "/orders/4905/plan/"),
@@ -56,6 +60,21 @@ def pages() -> dict[str, tuple[str, str]]:
         "messages": (OFFICE, "/messages/"),
         "message": (OFFICE, f"/messages/{letter.pk if letter else ''}/"),
         "refusal": (BUYER, "/orders/4901/"),
+        "what-if": (OFFICE, "/what-if/"),
+        "house": (OFFICE, "/house/"),
+        "growing": (OFFICE, "/growing/"),
+        "mothers": (OFFICE, "/mothers/"),
+        "line": (OFFICE, "/lines/KLN/"),
+        "seasons": (OFFICE, "/seasons/"),
+        "care": (OFFICE, "/care/"),
+        "water": (OFFICE, "/water/"),
+        "walk": (GROWER, "/walk/"),
+        "walk-trough": (GROWER, "/walk/T2/"),
+        "walk-tray": (GROWER, "/walk/T2.1/"),
+        "walk-keying": (OFFICE, "/walk/keying/"),
+        "phones": (OFFICE, "/phones/"),
+        "recalls": (OFFICE, "/recalls/"),
+        **({f"publish-{name}": (OFFICE, f"/weeks/{name}/publish/")} if week else {}),
     }
 
 
