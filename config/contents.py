@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from django.http import HttpRequest
 from django.urls import reverse
 
-from orders.models import ShipWeek
-
 # Group -> (title, address by name, whether it is a page of the newest published week).
 STAFF = {
     "Selling": (
@@ -37,6 +35,7 @@ STAFF = {
     ),
     "Office": (
         ("Edit", "edit", False),
+        ("What is missing", "missing", False),
         ("Messages", "messages", False),
         ("Phones", "phones", False),
         ("Key in walk cards", "walk-keying", False),
@@ -60,16 +59,15 @@ class PageGroup:
     links: tuple[PageLink, ...]
 
 
-def contents_for(*, request: HttpRequest, is_staff: bool) -> tuple[PageGroup, ...]:
-    """The groups of pages that this reader may open."""
-    week = ShipWeek.objects.filter(published_at__isnull=False).order_by("-monday").first()
+def contents_for(*, request: HttpRequest, is_staff: bool, week_name: str) -> tuple[PageGroup, ...]:
+    """The groups of pages that this reader may open. ``week_name`` is empty before any list."""
     groups = []
     for group, pages in (STAFF if is_staff else BUYER).items():
         links = []
         for title, name, is_of_week in pages:
-            if is_of_week and week is None:
+            if is_of_week and not week_name:
                 continue
-            url = reverse(name, args=[week.name] if is_of_week and week else [])
+            url = reverse(name, args=[week_name] if is_of_week else [])
             links.append(PageLink(title, url, request.path == url))
         groups.append(PageGroup(group, tuple(links)))
     return tuple(groups)

@@ -262,18 +262,10 @@ class WatchWords:
     is_waiting: bool
 
 
-def watch_words(*, customer: Customer) -> dict[int, WatchWords]:
-    """By listing: that a word is waited for, or when it was given. One statement."""
-    found: dict[int, WatchWords] = {}
-    # A waiting watch stands last, so that it covers an older one that was told.
-    for watch in sorted(
-        Watch.objects.filter(customer=customer),
-        key=lambda row: (row.told_at is None, row.told_at or row.asked_at),
-    ):
-        if watch.told_at is None:
-            asked = timezone.localtime(watch.asked_at)
-            words = f"asked {asked:%a %-d %b}; a letter goes out when it is back"
-        else:
-            words = f"told {timezone.localtime(watch.told_at):%a %-d %b}"
-        found[watch.listing_id] = WatchWords(words, watch.told_at is None)
-    return found
+def watch_words(*, asked_at: datetime | None, told_at: datetime | None) -> WatchWords:
+    """What a row says of a watch: one that waits since then, or one that was answered then."""
+    if asked_at is not None:
+        asked = timezone.localtime(asked_at)
+        return WatchWords(f"asked {asked:%a %-d %b}; a letter goes out when it is back", True)
+    words = f"told {timezone.localtime(told_at):%a %-d %b}" if told_at else ""
+    return WatchWords(words, False)

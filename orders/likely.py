@@ -41,6 +41,7 @@ class Asks:
     growth: tuple[float, float]
     settings: RuleSettings
     rows: dict[str, dict[str, object]]
+    record: tuple[int, int] = (0, 0)
 
     def likely(
         self,
@@ -93,15 +94,22 @@ def _ask_from(row: dict[str, object]) -> Ask:
     return Ask(**{**row, "sent_at": sent_at})  # type: ignore[arg-type]
 
 
-def read_asks(*, week: ShipWeek, now: datetime, book: SettingBook | None = None) -> Asks:
+def read_asks(*, week: ShipWeek, now: datetime) -> Asks:
     """The asks of a week as of the last refresh; made now where there is none yet."""
     snapshot = AskSnapshot.objects.filter(week=week).first()
     if snapshot is None:
         snapshot = refresh_asks(week=week, now=now)
-    body = json.loads(snapshot.body)
-    book = book or SettingBook.read(on=timezone.localdate(now))
-    low, high = body["growth"]
-    return Asks(snapshot.at, (low, high), rule_settings(book=book), body["rows"])
+    return asks_of(at=snapshot.at, body=snapshot.body)
+
+
+def asks_of(*, at: datetime, body: str) -> Asks:
+    """A snapshot's text as asks. The rule's numbers and the record are those of the refresh."""
+    read = json.loads(body)
+    low, high = read["growth"]
+    weights = {int(tier): weight for tier, weight in read["weights"].items()}
+    settings = RuleSettings(weights=weights, unit_stretch=read["unit_stretch"])
+    true, said = read["record"]
+    return Asks(at, (low, high), settings, read["rows"], (true, said))
 
 
 @transaction.atomic
@@ -132,7 +140,16 @@ def refresh_asks(*, week: ShipWeek, now: datetime) -> AskSnapshot:
             ask = asdict(ask_of(line))
             ask["sent_at"] = ask["sent_at"].isoformat()
             found["asks"].append(ask)  # type: ignore[attr-defined]
-    body = json.dumps({"growth": _growth(week, now), "rows": rows}, ensure_ascii=False)
+    settings = rule_settings(book=book)
+    # What a page of the list needs beside the asks goes along, so that it reads this row alone.
+    whole = {
+        "growth": _growth(week, now),
+        "weights": {tier: str(weight) for tier, weight in settings.weights.items()},
+        "unit_stretch": str(settings.unit_stretch),
+        "record": track_record(),
+        "rows": rows,
+    }
+    body = json.dumps(whole, ensure_ascii=False)
     snapshot, _ = AskSnapshot.objects.update_or_create(
         week=week, defaults={"at": now, "body": body}
     )

@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from inventory.clock import farm_now, farm_today
 from inventory.errors import Unknown
-from inventory.models import Site, User
+from inventory.models import User
 from inventory.setting_book import SettingBook
 from orders.basket import (
     BasketEmpty,
@@ -26,10 +26,11 @@ from orders.basket import (
     watch_listing,
 )
 from orders.calc.weeks import time_text
-from orders.likely import keep_words, read_asks, track_record
-from orders.list_rows import fill_in, hide_forbidden, list_groups, mark_watches
+from orders.likely import Asks, keep_words, read_asks
+from orders.list_read import Who, read_law_and_asks, read_lines, read_who
+from orders.list_rows import draw_rows, fill_in, groups_of, hide_forbidden
 from orders.listing import draft_list, newest_version
-from orders.models import Basket, Customer, ListVersion, Order, ShipTo, ShipWeek
+from orders.models import Basket, Customer, ListLine, ListVersion, Order, ShipTo, ShipWeek
 from orders.pages import customer_of, signed_in, staff_only
 from orders.papers import availability_pdf
 from orders.weeks import week_line, week_named
@@ -39,95 +40,79 @@ from orders.weeks import week_line, week_named
 def list_page(request: HttpRequest, week_name: str) -> HttpResponse:
     """The week's list for one ship-to, with what it has typed kept beside each line."""
     user = signed_in(request)
-    week = week_named(name=week_name)
-    customer = customer_of(user)
-    ship_tos = _ship_tos_for(user, customer)
-    ship_to = _chosen_ship_to(request, ship_tos)
     if request.method == "POST":
-        return _act(request, user, week, ship_to)
-    versions = list(week.versions.defer("snapshot"))
-    version = _version_shown(request, versions)
-    if version is None:
-        raise Unknown(kind="list for", name=week_name)
-    can_order = bool(
-        week.closed_at is None
-        and version == versions[-1]
-        and ship_to
-        and (customer or user.may("order_for_customer"))
-    )
-    context = _context(user, customer, week, version, versions, ship_to)
-    basket = _basket_of(ship_to, week) if can_order and ship_to else None
-    groups = list_groups(version=version, tier=context["tier"])
-    if ship_to is not None:
-        hide_forbidden(groups=groups, ship_to=ship_to, on=week.first_ship_on)
-        mark_watches(groups=groups, customer=ship_to.customer)
-    totals = None
-    if basket is not None and ship_to is not None:
-        asks = read_asks(week=week, now=farm_now())
-        totals = fill_in(groups=groups, basket=basket, asks=asks, ship_to=ship_to)
-    context |= {
-        "groups": groups,
-        "can_order": can_order,
-        "ship_tos": ship_tos,
-        "basket": basket,
-        "totals": totals,
-        "record": _record_words(),
-        "order_key": secrets.token_urlsafe(16),
-        "has_toxic": any(row.is_toxic for group in groups for row in group.rows),
-        "news": [row for group in groups for row in group.rows if row.is_news],
-    }
+        ship_tos = _ship_tos_for(user, customer_of(user))
+        ship_to = _chosen_ship_to(request, ship_tos)
+        return _act(request, user, week_named(name=week_name), ship_to)
+    who = read_who(user=user, wanted=request.GET.get("ship_to"))
+    # The masthead tells the same time and week: it need not ask again.
+    request.masthead_read = who  # type: ignore[attr-defined]
+    wanted = request.GET.get("version", "")
+    lines = read_lines(week_name=week_name, wanted=wanted, ship_to=who.ship_to)
+    version = lines[0].version
+    newest: int = lines[0].newest  # type: ignore[attr-defined]
+    context = _context(user, who, version, newest)
+    context |= _rows(who, lines, can_order=context["can_order"])
     return render(request, "orders/list.html", context)
 
 
-def _context(
-    user: User,
-    customer: Customer | None,
-    week: ShipWeek,
-    version: ListVersion,
-    versions: list[ListVersion],
-    ship_to: ShipTo | None,
-) -> dict[str, Any]:
-    zone = ship_to.time_zone if customer and ship_to else timezone.get_current_timezone_name()
-    whose = customer or (ship_to.customer if ship_to else None)
+def _context(user: User, who: Who, version: ListVersion, newest: int) -> dict[str, Any]:
+    week, reader = version.week, who.ship_to
+    zone = timezone.get_current_timezone_name()
+    if who.customer and reader:
+        zone = reader.time_zone
+    is_newest = version.number == newest
     return {
         "week": week,
         "week_number": week.name[-2:],
         "version": version,
-        "versions": versions,
-        "farm_name": _farm_name(),
-        "ship_to": ship_to,
-        "tier": whose.tier_on(farm_today()) if whose else 1,
+        "versions": range(1, newest + 1),
+        "farm_name": who.farm_name,
+        "ship_to": reader,
+        "ship_tos": who.ship_tos,
+        "tier": who.tier,
         "is_staff": user.is_staff_member,
         "is_open": week.closed_at is None,
+        "can_order": bool(week.closed_at is None and is_newest and reader),
+        "order_key": secrets.token_urlsafe(16),
         "ship_days": [
             {"value": day.isoformat(), "words": f"{day:%a %-d %b}"} for day in week.ship_days
         ],
         "published_words": time_text(at=version.published_at, zone=zone),
         "cut_off_words": time_text(at=week.cut_off_at, zone=zone),
-        "week_line": week_line(week=week, now=farm_now(), zone=zone),
+        "week_line": week_line(week=week, now=who.now, zone=zone),
     }
 
 
-def _basket_of(ship_to: ShipTo, week: ShipWeek) -> Basket | None:
-    return Basket.objects.filter(ship_to=ship_to, week=week).first()
+def _rows(who: Who, lines: list[ListLine], *, can_order: bool) -> dict[str, Any]:
+    """The lines as this ship-to may read them, with its draft filled in where it may order."""
+    week = lines[0].version.week
+    groups = groups_of(lines=lines, tier=who.tier)
+    totals, ship_on, record = None, None, ""
+    if who.ship_to is not None:
+        law = read_law_and_asks(ship_to=who.ship_to, week=week, now=who.now)
+        hide_forbidden(groups=groups, book=law.book, on=week.first_ship_on)
+        if can_order and law.asks is not None:
+            record, ship_on = _record_words(law.asks), law.ship_on
+            if law.has_basket:
+                customer = who.ship_to.customer
+                totals = fill_in(groups=groups, asks=law.asks, customer=customer, tier=who.tier)
+    draw_rows(groups=groups, can_order=can_order)
+    rows = [row for group in groups for row in group.rows]
+    return {
+        "groups": groups,
+        "totals": totals,
+        "ship_on": ship_on.isoformat() if ship_on else "",
+        "record": record,
+        "has_toxic": any(row.is_toxic for row in rows),
+        "news": [row for row in rows if row.is_news],
+    }
 
 
-def _record_words() -> str:
+def _record_words(asks: Asks) -> str:
     """How often likely promises came true, once there are any to count."""
-    true, said = track_record()
+    true, said = asks.record
     return f"Such words came true {true} of {said} times." if said else ""
-
-
-def _version_shown(request: HttpRequest, versions: list[ListVersion]) -> ListVersion | None:
-    """The version asked for by number, else the newest."""
-    wanted = request.GET.get("version", "")
-    asked = [row for row in versions if str(row.number) == wanted]
-    shown = asked or versions[-1:]
-    return shown[0] if shown else None
-
-
-def _farm_name() -> str:
-    return Site.objects.filter(is_origin=True).values_list("name", flat=True).first() or "The farm"
 
 
 def _ship_tos_for(user: User, customer: Customer | None) -> list[ShipTo]:

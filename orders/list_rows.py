@@ -1,8 +1,14 @@
 """The lines of a list version as page and paper print them: prepared rows, nothing to work out."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
+from functools import lru_cache
+from operator import attrgetter
+
+from django.template.loader import render_to_string
+from django.utils.safestring import SafeString
 
 from inventory.models import Listing, Strain
 from orders.basket import row_problem, watch_words
@@ -10,7 +16,7 @@ from orders.calc.cells import CellRead, read_asked
 from orders.calc.likely import Likely
 from orders.likely import Asks
 from orders.listing import shown_words
-from orders.models import Basket, Customer, ListLine, ListVersion, ShipTo
+from orders.models import BasketRow, Customer, ListLine, ListVersion
 from orders.rules import RuleBook
 
 
@@ -47,6 +53,7 @@ class ListRow:
     pieces: str = ""
     law: str = ""
     watch: str = ""
+    html: SafeString = SafeString()
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,10 +80,15 @@ class ListGroup:
 
 def list_groups(*, version: ListVersion, tier: int) -> list[ListGroup]:
     """The lines of a version by class, as page and paper print them."""
-    groups: dict[str, ListGroup] = {}
     lines = version.lines.select_related(
         "listing__strain_form__strain__strain_class", "listing__strain_form__form"
     )
+    return groups_of(lines=lines, tier=tier)
+
+
+def groups_of(*, lines: Iterable[ListLine], tier: int) -> list[ListGroup]:
+    """Lines that were read with all that hangs on them, by class in their order."""
+    groups: dict[str, ListGroup] = {}
     for line in lines:
         strain_class = line.listing.strain_form.strain.strain_class
         group = groups.setdefault(
@@ -89,6 +101,9 @@ def list_groups(*, version: ListVersion, tier: int) -> list[ListGroup]:
 
 def _list_row(line: ListLine, tier: int) -> ListRow:
     strain, form = line.listing.strain_form.strain, line.listing.strain_form.form
+    watch = watch_words(
+        asked_at=getattr(line, "watch_asked_at", None), told_at=getattr(line, "watch_told_at", None)
+    )
     was = ""
     if "was " in line.change and line.status == ListLine.Status.OFFERED:
         was = line.change.split("was ")[-1]
@@ -112,11 +127,18 @@ def _list_row(line: ListLine, tier: int) -> ListRow:
         photo=line.listing.photo,
         photo_words=_photo_words(line.listing),
         is_news=line.status == ListLine.Status.OFFERED and _is_news(line.change),
-        can_watch=line.status in (ListLine.Status.RESTING, ListLine.Status.EXPECTED)
-        or line.stop == "season",
+        can_watch=not watch.is_waiting and _may_come_back(line),
+        watch=watch.words,
         strain=strain,
         listing=line.listing,
+        typed=getattr(line, "typed", None) or "",
+        typed_least=getattr(line, "typed_least", None) or "",
     )
+
+
+def _may_come_back(line: ListLine) -> bool:
+    waits = (ListLine.Status.RESTING, ListLine.Status.EXPECTED)
+    return line.status in waits or line.stop == "season"
 
 
 def _photo_words(listing: Listing) -> str:
@@ -134,9 +156,8 @@ def _is_news(change: str) -> bool:
     )
 
 
-def hide_forbidden(*, groups: list[ListGroup], ship_to: ShipTo, on: date) -> None:
+def hide_forbidden(*, groups: list[ListGroup], book: RuleBook, on: date) -> None:
     """Take out what this ship-to may not receive, and say what waits for a paper or a person."""
-    book = RuleBook.read(ship_to=ship_to)
     for group in groups:
         kept = []
         for row in group.rows:
@@ -152,52 +173,81 @@ def hide_forbidden(*, groups: list[ListGroup], ship_to: ShipTo, on: date) -> Non
     groups[:] = [group for group in groups if group.rows]
 
 
-def mark_watches(*, groups: list[ListGroup], customer: Customer) -> None:
-    """Say beside each line what its reader waits for or was told. One statement."""
-    found = watch_words(customer=customer)
-    for row in (row for group in groups for row in group.rows):
-        watch = found.get(row.listing.pk)
-        if watch is not None:
-            row.watch = watch.words
-            row.can_watch = row.can_watch and not watch.is_waiting
-
-
-def fill_in(*, groups: list[ListGroup], basket: Basket, asks: Asks, ship_to: ShipTo) -> Totals:
-    """Put what was typed back beside its line, with what to mend and what is likely."""
-    typed = {
-        row.listing_id: row for row in basket.rows.select_related("listing__strain_form__form")
-    }
-    customer = ship_to.customer
-    tier = customer.tier_on(asks.at.date())
+def fill_in(*, groups: list[ListGroup], asks: Asks, customer: Customer, tier: int) -> Totals:
+    """Answer what was typed beside each line: what to mend, what is likely, and what it costs."""
     filled = bad = 0
     goods = likely_goods = Decimal(0)
-    for group in groups:
-        for row in group.rows:
-            found = typed.get(row.listing.pk)
-            if found is None:
-                continue
-            row.typed, row.typed_least = found.asked, found.least
-            read: CellRead = row_problem(found)
-            row.problem = read.words
-            if row.status != ListLine.Status.OFFERED:
-                row.problem = f"{row.status} now: {row.words}" if row.words else row.status
-            filled += 1
-            bad += bool(row.problem)
-            if row.problem or read.value is None:
-                continue
-            if row.unit_pieces > 1:
-                row.pieces = f"{read.value * row.unit_pieces} pieces"
-            likely = asks.likely(
-                listing=row.name,
-                asked=read.value,
-                customer=customer.code,
-                tier=tier,
-                least=read_asked(found.least).value,
-            )
-            row.likely = _likely_words(likely, asks.total_words(row.name))
-            goods += row.price * read.value
-            likely_goods += row.price * (likely.likely if likely else read.value)
+    for row in (row for group in groups for row in group.rows):
+        if not row.typed and not row.typed_least:
+            continue
+        found = BasketRow(listing=row.listing, asked=row.typed, least=row.typed_least)
+        read: CellRead = row_problem(found)
+        row.problem = read.words
+        if row.status != ListLine.Status.OFFERED:
+            row.problem = f"{row.status} now: {row.words}" if row.words else row.status
+        filled += 1
+        bad += bool(row.problem)
+        if row.problem or read.value is None:
+            continue
+        if row.unit_pieces > 1:
+            row.pieces = f"{read.value * row.unit_pieces} pieces"
+        likely = asks.likely(
+            listing=row.name,
+            asked=read.value,
+            customer=customer.code,
+            tier=tier,
+            least=read_asked(found.least).value,
+        )
+        row.likely = _likely_words(likely, asks.total_words(row.name))
+        goods += row.price * read.value
+        likely_goods += row.price * (likely.likely if likely else read.value)
     return Totals(filled, bad, goods, likely_goods, customer.minimum_order)
+
+
+# All that list_row.html prints of a row.
+PRINTED = (
+    "can_watch",
+    "form",
+    "id",
+    "is_news",
+    "is_toxic",
+    "key",
+    "law",
+    "level",
+    "likely",
+    "name",
+    "photo_words",
+    "pieces",
+    "price",
+    "problem",
+    "shown",
+    "state_slug",
+    "status",
+    "taxon",
+    "title",
+    "typed",
+    "typed_least",
+    "unit_pieces",
+    "unit_word",
+    "was_shown",
+    "watch",
+    "words",
+)
+_printed = attrgetter(*PRINTED)
+
+
+def draw_rows(*, groups: list[ListGroup], can_order: bool) -> None:
+    """Draw each row as it stands in the table, with its field to order in where one may order."""
+    for row in (row for group in groups for row in group.rows):
+        row.html = _row_html(_printed(row), can_order)
+
+
+# Every shop of a tier opens the same rows in the same hour. A row's drawing hangs on its printed
+# values and nothing else, so one that was drawn before is right whoever asks.
+@lru_cache(maxsize=16_384)
+def _row_html(printed: tuple[object, ...], can_order: bool) -> SafeString:
+    row = dict(zip(PRINTED, printed, strict=True))
+    return render_to_string("orders/list_row.html", {"row": row, "can_order": can_order})
 
 
 def _likely_words(likely: Likely | None, total: str) -> str:

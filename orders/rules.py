@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from django.db.models import Q, Sum
+from django.db.models import Q, QuerySet, Sum
 
 from inventory.models import Strain
 from orders.models import Paper, PaperUse, RegionRule, ShipTo
@@ -29,6 +29,18 @@ class Judgement:
     balance_pieces: int | None = None
 
 
+def regions_of(ship_to: ShipTo) -> list[str]:
+    """The regions whose rows bear on a ship-to: its own, everywhere, and exports."""
+    return [ship_to.region, EVERYWHERE, *([EXPORT_REGION] if ship_to.is_export else [])]
+
+
+def papers_for(ship_to: ShipTo) -> QuerySet[Paper]:
+    """The papers of a ship-to and those of its customer that name no ship-to."""
+    return Paper.objects.filter(
+        Q(ship_to=ship_to) | Q(ship_to__isnull=True, customer=ship_to.customer_id)
+    )
+
+
 @dataclass(frozen=True)
 class RuleBook:
     """The rows and papers that bear on one ship-to, read once."""
@@ -40,16 +52,11 @@ class RuleBook:
 
     @classmethod
     def read(cls, *, ship_to: ShipTo) -> "RuleBook":
-        regions = [ship_to.region, EVERYWHERE]
-        if ship_to.is_export:
-            regions.append(EXPORT_REGION)
-        papers = Paper.objects.filter(
-            Q(ship_to=ship_to) | Q(ship_to__isnull=True, customer=ship_to.customer)
-        )
+        papers = papers_for(ship_to)
         uses = PaperUse.objects.filter(paper__in=papers).values_list("paper", "taxon")
         return cls(
             ship_to=ship_to,
-            rules=list(RegionRule.objects.filter(region__in=regions)),
+            rules=list(RegionRule.objects.filter(region__in=regions_of(ship_to))),
             papers=list(papers),
             used={(paper, taxon): total for paper, taxon, total in uses.annotate(Sum("pieces"))},
         )

@@ -18,6 +18,7 @@ from inventory.models import Substitute
 from orders.calc.cells import still_text
 from orders.list_rows import ListRow, hide_forbidden, list_groups
 from orders.models import ListVersion, SheetRead, ShipTo
+from orders.rules import RuleBook
 
 CSV_KIND = "text/csv; charset=utf-8"
 XLSX_KIND = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -126,7 +127,8 @@ def sheet_rows(*, version: ListVersion, ship_to: ShipTo, on: date) -> Iterator[t
     """The rows that this ship-to may receive, at its prices, in the order of the list."""
     tier = ship_to.customer.tier_on(on)
     groups = list_groups(version=version, tier=tier)
-    hide_forbidden(groups=groups, ship_to=ship_to, on=version.week.first_ship_on)
+    book = RuleBook.read(ship_to=ship_to)
+    hide_forbidden(groups=groups, book=book, on=version.week.first_ship_on)
     stand_ins: dict[int, list[str]] = {}
     for pair in Substitute.objects.select_related("substitute").order_by("substitute__name"):
         stand_ins.setdefault(pair.listing_id, []).append(pair.substitute.name)

@@ -1,5 +1,6 @@
 """Shops, where they receive, how the parcel gets there, and what may go there."""
 
+from collections.abc import Iterable
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -103,8 +104,13 @@ class Customer(models.Model):
 
     def tier_on(self, on: date) -> int:
         """The customer's price tier on that farm day. Past orders keep theirs."""
-        rows = [row for row in self.tiers.all() if row.starts_on <= on]
-        return max(rows, key=lambda row: row.starts_on).tier if rows else 1
+        return tier_of([(row.tier, row.starts_on) for row in self.tiers.all()], on=on)
+
+
+def tier_of(starts: Iterable[tuple[int, date]], *, on: date) -> int:
+    """The tier that started last by that day; tier 1 before any did. ``starts`` are (tier, day)."""
+    begun = [(day, tier) for tier, day in starts if day <= on]
+    return max(begun)[1] if begun else 1
 
 
 class CustomerTier(models.Model):
