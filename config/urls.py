@@ -3,7 +3,15 @@
 from django.contrib.auth import views as auth
 from django.urls import include, path
 
-from config import edit_pages, pages, people_pages, walk_page, what_if_pages, who_page
+from config import (
+    edit_pages,
+    missing_page,
+    pages,
+    people_pages,
+    walk_page,
+    what_if_pages,
+    who_page,
+)
 
 urlpatterns = [
     path("", pages.today_page, name="today"),
@@ -16,6 +24,7 @@ urlpatterns = [
     path("edit/people/<str:code>/link/", people_pages.mail_link_page, name="mail-link"),
     path("edit/<str:subject_key>/", edit_pages.edit_list_page, name="edit-list"),
     path("edit/<str:subject_key>/<str:key>/", edit_pages.edit_row_page, name="edit-row"),
+    path("missing/", missing_page.missing_page, name="missing"),
     path("walk/", walk_page.walk_page, name="walk"),
     path("log-in/ask/", people_pages.ask_link_page, name="ask-link"),
     path("log-in/link/<str:token>/", people_pages.link_page, name="log-in-link"),
