@@ -37,6 +37,7 @@ STAFF = {
         ("Edit", "edit", False),
         ("What is missing", "missing", False),
         ("Messages", "messages", False),
+        ("Hooks", "hooks", False),
         ("Phones", "phones", False),
         ("Key in walk cards", "walk-keying", False),
     ),

@@ -1,8 +1,8 @@
-"""The embedded farm's own loops: tick() and the post every second in one of the web processes.
+"""The embedded farm's own loops: tick(), the post and the calls, each second, in a web process.
 
 Each process offers itself; a lock file lets one at a time do the work, and when that one ends the
-next takes over. The post has a thread of its own, since a mail server may take long to answer.
-With a task queue the same two are called from there and FARM_LOOP is off.
+next takes over. Post and calls have threads of their own: other people's servers may be slow.
+With a task queue the same three are called from there and FARM_LOOP is off.
 """
 
 import fcntl
@@ -14,6 +14,7 @@ from collections.abc import Callable
 from django.conf import settings
 from django.db import close_old_connections
 
+from config.calling import call_hooks
 from config.posting import post_letters
 from config.ticking import tick
 from inventory.clock import farm_now
@@ -23,12 +24,16 @@ log = logging.getLogger(__name__)
 
 
 def start_loop() -> list[threading.Thread]:
-    """Start both loops in the background, unless FARM_LOOP is off."""
+    """Start the loops in the background, unless FARM_LOOP is off."""
     if not settings.FARM_LOOP:
         return []
     threads = [
         threading.Thread(target=_run, args=work, name=f"farm {work[0]}", daemon=True)
-        for work in (("loop", lambda: tick(farm_now())), ("post", post_letters))
+        for work in (
+            ("loop", lambda: tick(farm_now())),
+            ("post", post_letters),
+            ("calls", call_hooks),
+        )
     ]
     for thread in threads:
         thread.start()

@@ -1,9 +1,9 @@
-"""The farm's two loops as tasks of a queue, where REDIS_URL names one.
+"""The farm's loops as tasks of a queue, where REDIS_URL names one.
 
-Beat asks for a tick every second and the post every two, from the plain schedule below; a worker
-does them. Nothing rests on there being one beat or one worker: every part of tick() and the post
-claims what it does in the database, and what comes late or twice finds it done. The turn kept in
-the cache only saves the work of finding that out.
+Beat asks for a tick every second, the post and the calls every two, from the plain schedule below;
+a worker does them. Nothing rests on there being one beat or one worker: every part of tick(), the
+post and the calls claims what it does in the database, and what comes late or twice finds it done.
+The turn kept in the cache only saves the work of finding that out.
 """
 
 import os
@@ -40,6 +40,11 @@ app.conf.update(
         },
         "post": {
             "task": "config.queue.post_farm",
+            "schedule": POST_EVERY_S,
+            "options": {"expires": 2 * POST_EVERY_S},
+        },
+        "calls": {
+            "task": "config.queue.call_farm",
             "schedule": POST_EVERY_S,
             "options": {"expires": 2 * POST_EVERY_S},
         },
@@ -81,3 +86,13 @@ def post_farm() -> None:
     with turn("post") as is_mine:
         if is_mine:
             post_letters()
+
+
+@app.task(name="config.queue.call_farm")
+def call_farm() -> None:
+    """Call the retailers' systems that something is due to, by the machine's clock."""
+    from config.calling import call_hooks
+
+    with turn("calls") as is_mine:
+        if is_mine:
+            call_hooks()

@@ -14,6 +14,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from inventory.models import Happening, Listing, StrainForm
+from orders.hooks import call_for
 from orders.models import Customer, FeedClient, FeedEvent
 
 # Everybody reads these.
@@ -104,7 +105,7 @@ def _append_event(client_id: int, happening: Happening, facts: dict[str, Any]) -
     body = {"sequence": sequence, "type": happening.kind, "at": at, **facts}
     client.last_sequence = sequence
     client.save(update_fields=["last_sequence"])
-    return FeedEvent.objects.create(
+    event = FeedEvent.objects.create(
         client=client,
         sequence=sequence,
         kind=happening.kind,
@@ -113,3 +114,5 @@ def _append_event(client_id: int, happening: Happening, facts: dict[str, Any]) -
         # Frozen as text: a database may reorder the keys of a JSON column.
         body=json.dumps(body, ensure_ascii=False, separators=(",", ":")),
     )
+    call_for(event=event)
+    return event

@@ -2,6 +2,7 @@ from django.urls import path
 
 from orders import (
     change_pages,
+    hook_pages,
     list_pages,
     pages,
     photo_pages,
@@ -27,6 +28,8 @@ urlpatterns = [
     path("weeks/<str:week_name>/publish/", publish_pages.publish_page, name="publish"),
     path("weeks/<str:week_name>/numbers/", list_pages.numbers_page, name="numbers"),
     path("weeks/<str:week_name>/sharing/", share_pages.sharing_page, name="sharing"),
+    path("hooks/", hook_pages.hooks_page, name="hooks"),
+    path("hooks/calls/<int:call_id>/again/", hook_pages.call_again_page, name="hook-again"),
     path("orders/", pages.orders_page, name="orders"),
     path("orders/<str:number>/", pages.order_page, name="order"),
     path("orders/<str:number>/change/", change_pages.change_page, name="change-order"),

@@ -22,6 +22,7 @@ from orders.models.customers import (
     ShipTo,
 )
 from orders.models.feed import FeedClient, FeedEvent, IdempotencyClaim
+from orders.models.hooks import Hook, HookCall
 from orders.models.lists import ListLine, ListSignature, ListVersion, NoDeliveryDay, Price, ShipWeek
 from orders.models.orders import ExportTick, Line, Order, Promise, PromisedTotal
 from orders.models.questions import RestQuestion
@@ -38,6 +39,8 @@ __all__ = [
     "FeedEvent",
     "FreightRate",
     "FreightZone",
+    "Hook",
+    "HookCall",
     "IdempotencyClaim",
     "Lane",
     "LaneLeg",

@@ -58,6 +58,7 @@ def pages() -> dict[str, tuple[str, str]]:
         "edit-price": (OFFICE, "/edit/prices/PLT%20plug/"),
         "edit-ship-to": (OFFICE, "/edit/ship-tos/C01/"),
         "edit-people": (OFFICE, "/edit/people/"),
+        "hooks": (OFFICE, "/hooks/"),
         "messages": (OFFICE, "/messages/"),
         "message": (OFFICE, f"/messages/{letter.pk if letter else ''}/"),
         "refusal": (BUYER, "/orders/4901/"),
