@@ -31,6 +31,7 @@ urlpatterns = [
     path("log-in/", auth.LoginView.as_view(template_name="login.html"), name="login"),
     path("log-out/", auth.LogoutView.as_view(), name="logout"),
     path("api/v1/", include("orders.api_urls")),
+    path("api/v1/", include("shipping.api_urls")),
     path("", include("inventory.urls")),
     path("", include("orders.urls")),
     path("", include("shipping.urls")),

@@ -109,10 +109,10 @@ def test_the_page_counts_down_and_links_to_the_mending(farm, person, client):
     assert client.get("/what-if/?act=price&listing=PLT+plug").status_code in (200, 422)
 
 
-def test_it_costs_a_dozen_statements_or_so_on_any_farm(farm, django_assert_max_num_queries):
+def test_it_costs_two_dozen_statements_on_any_farm(farm, django_assert_max_num_queries):
     Listing.objects.update(photo="")
     Price.objects.all().delete()
-    with django_assert_max_num_queries(22):
+    with django_assert_max_num_queries(24):
         whats_missing(now=farm_time(NOW))
 
 

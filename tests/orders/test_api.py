@@ -202,3 +202,20 @@ def closed_order_of_another(published_farm):
         rows=[Asked("PLT plug", 12)], source="page", idempotency_key="other", now=farm_now(),
     )  # fmt: skip
     return order.number
+
+
+def test_a_strain_says_what_it_is_how_its_colour_stands_and_where_it_is_offered(reader):
+    kiln = reader.get("strains/KLN/").json()
+    assert (kiln["name"], kiln["taxon"], kiln["class"]) == ("Fen Kiln", "Acropora millepora", "SPS")
+    assert kiln["colour_state"]["state"] == "resting"
+    offered = {row["listing"]: row for row in kiln["offered"]}
+    assert offered["KLN plug"]["status"] == "resting"
+    assert offered["KLN plug"]["stop"] == "colour"
+    assert "floor" not in str(kiln)
+
+    plain = reader.get("strains/PLT/").json()
+    assert plain["colour_state"] is None
+    lines = {row["listing"]: row for row in reader.get("weeks/2026-W49/lines/").json()["lines"]}
+    (line,) = [row for row in plain["offered"] if row["listing"] == "PLT plug"]
+    assert line == {"week": "2026-W49", "version": 1} | lines["PLT plug"]
+    problem(reader.get("strains/ZZZ/"), 404, "unknown")

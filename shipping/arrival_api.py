@@ -1,0 +1,166 @@
+"""What arrived, told by a retailer's system: counts by listing, with photos where pieces are dead.
+
+Thin caller of shipping/arrivals.py. JSON alone, or multipart with the same JSON in ``report`` and
+photos as files named "bag:LISTING" or "label", as on the page.
+"""
+
+import json
+from typing import Any
+
+from django.http import HttpResponse
+from django.utils import timezone
+from rest_framework import serializers
+from rest_framework.exceptions import ParseError
+from rest_framework.parsers import JSONParser, MultiPartParser
+from rest_framework.request import Request
+
+from inventory.clock import farm_now
+from inventory.errors import Unknown
+from inventory.photos import photo_key
+from orders.api import FeedView, reply_json
+from orders.claiming import body_hash, claim_key, drop_claim, finish_claim
+from orders.models import Order
+from shipping import arrivals
+from shipping.models import ArrivalReport, Credit, Shipment
+
+
+class ArrivedSerializer(serializers.Serializer[Any]):
+    listing = serializers.CharField(max_length=24)
+    dead = serializers.IntegerField(min_value=0, max_value=100_000, default=0)
+    pale = serializers.IntegerField(min_value=0, max_value=100_000, default=0)
+    missing = serializers.IntegerField(min_value=0, max_value=100_000, default=0)
+    wrong = serializers.IntegerField(min_value=0, max_value=100_000, default=0)
+
+
+class ReportSerializer(serializers.Serializer[Any]):
+    lines = ArrivedSerializer(many=True, allow_empty=False)
+    bag_c = serializers.FloatField(min_value=-30, max_value=60, required=False, allow_null=True)
+    text = serializers.CharField(max_length=500, required=False, allow_blank=True, default="")
+
+
+class ArrivalView(FeedView):
+    """Reports on one order of the reader's own; POST files one. One key is one report."""
+
+    parser_classes = [JSONParser, MultiPartParser]
+
+    def get(self, request: Request, number: str) -> HttpResponse:
+        return reply_json(request, arrival_record(self._order(number)))
+
+    def post(self, request: Request, number: str) -> HttpResponse:
+        order = self._order(number)
+        body, photos = _body_of(request)
+        digest = body_hash([number, body, [[p.kind, p.listing, _mark(p)] for p in photos]])
+        key = request.headers.get("Idempotency-Key", "").strip()
+        claim, is_done = claim_key(
+            customer=self.client.customer, key=key, digest=digest, at=timezone.now()
+        )
+        if is_done:
+            answer = HttpResponse(claim.reply, status=claim.status, content_type="application/json")
+            answer["Idempotent-Replay"] = "true"
+            return answer
+        try:
+            report = _file(order, body, photos)
+        except BaseException:
+            drop_claim(claim=claim)
+            raise
+        answer = reply_json(request, report_record(report), status=201)
+        finish_claim(claim=claim, status=201, reply=answer.content.decode())
+        return answer
+
+    def _order(self, number: str) -> Order:
+        order = Order.objects.filter(customer=self.client.customer, number=number).first()
+        if order is None:
+            raise Unknown(kind="order", name=number)
+        return order
+
+
+def _mark(photo: arrivals.Photo) -> str:
+    return photo_key(content=photo.content)
+
+
+def _body_of(request: Request) -> tuple[Any, list[arrivals.Photo]]:
+    """The report as JSON and the photos beside it."""
+    sent: Any = request.data
+    if not hasattr(sent, "getlist"):
+        return sent, []
+    try:
+        body = json.loads(sent.get("report", ""))
+    except (TypeError, ValueError) as error:
+        raise ParseError("The field report is no JSON.") from error
+    photos = []
+    for name, files in request.FILES.lists():
+        kind, _, listing = name.partition(":")
+        for upload in files:
+            photos.append(
+                arrivals.Photo(
+                    kind=kind,
+                    listing=listing or None,
+                    content=upload.read(),
+                    name=upload.name or "photo",
+                )
+            )
+    return body, photos
+
+
+def _file(order: Order, body: Any, photos: list[arrivals.Photo]) -> ArrivalReport:
+    form = ReportSerializer(data=body)
+    form.is_valid(raise_exception=True)
+    told = form.validated_data
+    return arrivals.file_report(
+        order=order,
+        rows=[arrivals.Arrived(**row) for row in told["lines"]],
+        photos=photos,
+        filed_at=farm_now(),
+        bag_c=told.get("bag_c"),
+        text=told["text"],
+    )
+
+
+def arrival_record(order: Order) -> dict[str, Any]:
+    """Whether an order has arrived, until when to report, and what was reported."""
+    shipment = Shipment.objects.filter(order=order).select_related("ship_to").first()
+    due_at = arrivals.report_due(shipment=shipment) if shipment else None
+    reports = shipment.reports.prefetch_related("lines__line__listing") if shipment else ()
+    return {
+        "order": order.number,
+        "state": order.state,
+        "delivered_at": _when(shipment.delivered_at) if shipment else None,
+        "report_by": _when(due_at),
+        "reports": [report_record(report) for report in reports],
+    }
+
+
+def report_record(report: ArrivalReport) -> dict[str, Any]:
+    """A report as its own customer reads it, with the credit it led to."""
+    credit = Credit.objects.filter(report=report).first()
+    return {
+        "report": report.pk,
+        "filed_at": _when(report.filed_at),
+        "in_time": report.is_in_time,
+        "state": report.state,
+        "lines": [
+            {
+                "listing": row.line.listing.name,
+                "dead": row.dead,
+                "pale": row.pale,
+                "missing": row.missing,
+                "wrong": row.wrong,
+            }
+            for row in report.lines.select_related("line__listing").order_by("pk")
+        ],
+        "photos": report.photos.count(),
+        "credit": _credit_record(credit) if credit else None,
+    }
+
+
+def _credit_record(credit: Credit) -> dict[str, Any]:
+    return {
+        "state": credit.state,
+        "amount": str(credit.amount),
+        "freight": str(credit.freight),
+        "sentence": credit.sentence,
+    }
+
+
+def _when(at: Any) -> str | None:
+    return timezone.localtime(at).isoformat(timespec="seconds") if at else None
