@@ -22,6 +22,7 @@ STAFF = {
         ("Walk", "walk", False),
         ("House", "house", False),
         ("What grows", "growing", False),
+        ("What lives of the cuts", "healing", False),
         ("Mothers", "mothers", False),
         ("Seasons", "seasons", False),
         ("Holds", "holds", False),

@@ -11,7 +11,7 @@ from datetime import datetime
 from django.db import transaction
 
 from config import edit_waiting
-from inventory import ready_dates, walk_messages
+from inventory import ready_dates, surges, walk_messages
 from inventory.models import Happening
 from orders import (
     basket,
@@ -48,6 +48,7 @@ READERS: tuple[Callable[..., None], ...] = (
 
 def tick(now: datetime) -> int:
     """Do all that is due at a time. Returns how many happenings were handed on."""
+    surges.hold_when_due(now=now)
     handed_on = hand_on_happenings(now=now)
     ready_dates.refresh_when_due(now=now)
     edit_waiting.write_due(now=now)

@@ -3,16 +3,19 @@
 from datetime import date, timedelta
 from typing import Any
 
+from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import redirect, render
 
 from inventory.charts import ready_chart
-from inventory.clock import farm_today
+from inventory.clock import farm_now, farm_today
 from inventory.house_plan import STATES, house_plan, sample_mark
 from inventory.line_map import line_map
 from inventory.models import StrainClass, User
 from inventory.mothers import Mothers, line_of, mothers_of_all
+from inventory.rebalancing import Step, move_mothers, steps_of
+from inventory.season_pages import whole_of
 from inventory.setting_book import SettingBook
 from inventory.standing import StrainStock, read_stock
 
@@ -87,22 +90,36 @@ def _ready_sentence(rows: list[tuple[str, str, int]]) -> str:
 @login_required
 def mothers_page(request: HttpRequest) -> HttpResponse:
     """What is kept of each line, in which systems, and what it lacks; the worst first."""
-    _staff(request)
+    user = _staff(request)
+    if request.method == "POST":
+        movement = move_mothers(
+            from_tray=request.POST.get("from", "").strip().upper(),
+            to_tray=request.POST.get("to", "").strip().upper(),
+            pieces=whole_of(request, "pieces"),
+            reason=request.POST.get("reason", "").strip(),
+            user=user,
+            at=farm_now(),
+        )
+        messages.success(request, f"Moved: {movement}.")
+        return redirect("mothers")
     on = farm_today()
     rows = mothers_of_all(stocks=read_stock(), monday=_monday(on), book=SettingBook.read(on=on))
     systems = sorted({system for row in rows for system in row.kept_pieces})
     worst = [row for row in rows if row.warnings]
+    steps = steps_of(rows=worst)
     context = {
-        "worst": [_mother_row(row, systems) for row in worst],
-        "fine": [_mother_row(row, systems) for row in rows if not row.warnings],
+        "worst": [_mother_row(row, systems, steps) for row in worst],
+        "fine": [_mother_row(row, systems, steps) for row in rows if not row.warnings],
+        "may_move": user.may("take_from_kept"),
         "systems": systems,
         "alone_count": sum(len(row.kept_pieces) == 1 for row in rows),
     }
     return render(request, "inventory/mothers.html", context)
 
 
-def _mother_row(row: Mothers, systems: list[str]) -> dict[str, Any]:
+def _mother_row(row: Mothers, systems: list[str], steps: dict[str, Step]) -> dict[str, Any]:
     return {
+        "step": steps.get(row.strain),
         "strain": row.strain,
         "name": row.name,
         "since": row.held_since,

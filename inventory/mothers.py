@@ -33,6 +33,9 @@ class Mothers:
     gap_pieces: int
     warnings: tuple[str, ...]
     proposal: str
+    move_pieces: int = 0
+    move_from: str = ""
+    move_to: str = ""
 
 
 def mothers_of_all(
@@ -81,6 +84,8 @@ def _mothers_of(
         pieces[row.system] = pieces.get(row.system, 0) + row.pieces
     gap = reserve_gap(floor_pieces=strain.floor_pieces, kept=rows, monday=monday)
     most_share = book.number("reserve_most_share", strain=strain.key)
+    count, here, there = _move(strain, pieces, most_share, systems, by_class)
+    is_held = any(row.is_held_in(monday) for row in rows if row.system == here)
     return Mothers(
         strain=strain.key,
         name=strain.name,
@@ -93,7 +98,12 @@ def _mothers_of(
         held_pieces=sum(row.pieces for row in rows if row.is_held_in(monday)),
         gap_pieces=gap,
         warnings=tuple(_warnings(pieces, gap, most_share)),
-        proposal=_proposal(strain, rows, pieces, monday, most_share, systems, by_class),
+        proposal=f"move {count} to {there}{' when the hold lifts' if is_held else ''}"
+        if count
+        else "",
+        move_pieces=count,
+        move_from=here,
+        move_to=there,
     )
 
 
@@ -112,30 +122,36 @@ def _warnings(pieces: dict[str, int], gap: int, most_share: float) -> list[str]:
     return found
 
 
-def _proposal(
+def _move(
     strain: Strain,
-    rows: list[TrayStock],
     pieces: dict[str, int],
-    monday: date,
     most_share: float,
     systems: list[WaterSystem],
     by_class: dict[tuple[str, str], int],
-) -> str:
-    """Move some mothers of a line that stands in one system to where its class is at home."""
-    if len(pieces) != 1:
-        return ""
-    here = next(iter(pieces))
-    count = move_pieces(
-        pool_pieces=sum(pieces.values()),
-        hard_floor_pieces=strain.hard_floor_pieces,
-        most_share=most_share,
-    )
+) -> tuple[int, str, str]:
+    """How many mothers to move, from which system to which; (0, "", "") where they stand well.
+
+    A whole line in one system is parted by its hard floor and goes where its class is at home; one
+    that leans on a system gives what is above its share to where fewest of it stand.
+    """
+    here, share = spread_share(kept_pieces=pieces)
     others = [row.code for row in systems if row.code != here]
-    if not count or not others:
-        return ""
-    target = min(others, key=lambda code: (-by_class.get((strain.strain_class_id, code), 0), code))
-    is_held = any(row.is_held_in(monday) for row in rows)
-    return f"move {count} to {target}{' when the hold lifts' if is_held else ''}"
+    if share <= most_share or not others:
+        return 0, "", ""
+    total = sum(pieces.values())
+    if len(pieces) == 1:
+        count = move_pieces(
+            pool_pieces=total, hard_floor_pieces=strain.hard_floor_pieces, most_share=most_share
+        )
+    else:
+        count = pieces[here] - int(most_share * total + 1e-9)
+    if not count:
+        return 0, "", ""
+    at_home = {code: by_class.get((strain.strain_class_id, code), 0) for code in others}
+    known = [code for code in others if pieces.get(code)]
+    if known:
+        return count, here, min(known, key=lambda code: (pieces[code], code))
+    return count, here, min(others, key=lambda code: (-at_home[code], code))
 
 
 @dataclass(frozen=True, slots=True)

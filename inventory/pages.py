@@ -9,7 +9,7 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from inventory import holds
+from inventory import holds, surges
 from inventory.clock import farm_now
 from inventory.errors import Unknown
 from inventory.models import Hold, User
@@ -39,6 +39,7 @@ def holds_page(request: HttpRequest) -> HttpResponse:
         "open_holds": [_hold_row(hold) for hold in rows if hold.is_open],
         "ended_holds": [_hold_row(hold) for hold in rows if not hold.is_open],
         "may_lift": user.may("lift_hold"),
+        "surge_clocks": surges.running_words(now=farm_now()),
     }
     return render(request, "inventory/holds.html", context)
 

@@ -34,7 +34,8 @@ def _staff(request: HttpRequest) -> User:
     return request.user
 
 
-def _whole(request: HttpRequest, name: str) -> int:
+def whole_of(request: HttpRequest, name: str) -> int:
+    """A whole number as a form sends it. Raises NumberUnreadable."""
     text = request.POST.get(name, "").strip()
     if not (text.isascii() and text.isdigit()):
         raise NumberUnreadable(
@@ -196,7 +197,7 @@ def _act(request: HttpRequest, user: User) -> None:
             code=request.POST.get("cohort", "").strip().upper(),
             strain_key=request.POST.get("strain", ""),
             collected_on=_day(request, "collected_on"),
-            pieces=_whole(request, "pieces"),
+            pieces=whole_of(request, "pieces"),
             tray_code=request.POST.get("tray", "").strip().upper(),
             user=user,
             now=now,
@@ -205,8 +206,8 @@ def _act(request: HttpRequest, user: User) -> None:
     elif act == "leaves":
         split = propagules.note_leaves(
             cohort_code=request.POST.get("cohort", ""),
-            sampled_pieces=_whole(request, "sampled"),
-            leafed_pieces=_whole(request, "leafed"),
+            sampled_pieces=whole_of(request, "sampled"),
+            leafed_pieces=whole_of(request, "leafed"),
             sprout_tray=request.POST.get("tray", "").strip().upper(),
             user=user,
             at=now,
@@ -215,8 +216,8 @@ def _act(request: HttpRequest, user: User) -> None:
         messages.success(request, words)
     elif act == "days":
         form = ready_dates.sign_reference_days(
-            strain_form_id=_whole(request, "strain_form"),
-            days=_whole(request, "days"),
+            strain_form_id=whole_of(request, "strain_form"),
+            days=whole_of(request, "days"),
             reason=request.POST.get("reason", "").strip(),
             user=user,
             at=now,

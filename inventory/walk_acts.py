@@ -11,7 +11,7 @@ from decimal import Decimal
 from django.db import transaction
 from django.utils import timezone
 
-from inventory import carrying, ledger
+from inventory import carrying, ledger, surges
 from inventory.colouring import follow_grade
 from inventory.errors import FarmError
 from inventory.holds import raise_hold
@@ -114,6 +114,16 @@ def _flag(row: WalkNote, note: Note) -> None:
     row.save()
     if row.hold is not None:
         _call(row, words)
+    if row.kind == Kind.SURGE:
+        _follow_surge(row)
+
+
+def _follow_surge(row: WalkNote) -> None:
+    """No minute yet: it has just stopped, its clock runs. Any other surge note ends the clock."""
+    if row.stalled_min == 0:
+        surges.start_clock(note=row)
+    else:
+        surges.stop_clock(note=row)
 
 
 def _is_short_stall(row: WalkNote) -> bool:

@@ -81,6 +81,8 @@ def _undo_words(row: WalkNote) -> list[str]:
 
 def _flag_words(row: WalkNote) -> list[str]:
     what = str(row.get_kind_display())
+    if row.kind == Kind.SURGE and row.stalled_min == 0:
+        return ["surge stands still", "its clock runs; a hold acts unless it is noted running"]
     if row.kind == Kind.SURGE and row.stalled_min is not None:
         what += f" {row.stalled_min} min"
     if row.hold is None:

@@ -5,12 +5,12 @@ from inventory.models.colours import ColourInSystem, ColourState, ReturnSaid
 from inventory.models.holds import Hold, HoldLook
 from inventory.models.ledger import Balance, Movement, Place, StockTotal
 from inventory.models.log_in_links import LogInLink
-from inventory.models.lots import BaseBatch, Cohort, FirstDrop, Lot, PlugLot
+from inventory.models.lots import BaseBatch, Cohort, FirstDrop, HealCheck, Lot, PlugLot
 from inventory.models.messages import Message, Once
 from inventory.models.phones import KeptAside, PairingCode, Phone
 from inventory.models.places import ShadeLog, Site, Tray, Trough, WaterSystem
 from inventory.models.strains import Form, Listing, Strain, StrainClass, StrainForm, Substitute
-from inventory.models.walking import Alarm, Count, TrayMove, WalkNote
+from inventory.models.walking import Alarm, Count, SurgeStop, TrayMove, WalkNote
 from inventory.people import User
 
 __all__ = [
@@ -28,6 +28,7 @@ __all__ = [
     "FirstDrop",
     "Form",
     "Happening",
+    "HealCheck",
     "Hold",
     "HoldLook",
     "KeptAside",
@@ -51,6 +52,7 @@ __all__ = [
     "StrainClass",
     "StrainForm",
     "Substitute",
+    "SurgeStop",
     "Tray",
     "TrayMove",
     "Trough",

@@ -1,5 +1,6 @@
 """Lots of pieces with one history, cohorts of propagules, and what cuts are mounted on."""
 
+from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 
@@ -114,3 +115,27 @@ class PlugLot(models.Model):
     source_system = models.ForeignKey(
         "inventory.WaterSystem", models.PROTECT, related_name="+", null=True
     )
+
+
+class HealCheck(models.Model):
+    """The look at a lot some three weeks after its cut: how many were cut, how many live."""
+
+    lot = models.OneToOneField(Lot, models.PROTECT, related_name="heal_check")
+    checked_on = models.DateField()
+    cut_pieces = models.PositiveIntegerField()
+    alive_pieces = models.PositiveIntegerField()
+    # Whether the share in force was signed with this check behind it.
+    is_learned = models.BooleanField(default=False)
+    user = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering = ["checked_on", "id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(alive_pieces__lte=F("cut_pieces"), cut_pieces__gt=0),
+                name="heal_check_alive_within_cut",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.lot}: {self.alive_pieces} of {self.cut_pieces}"

@@ -152,3 +152,25 @@ class Alarm(models.Model):
 
     def __str__(self) -> str:
         return self.words
+
+
+class SurgeStop(models.Model):
+    """The clock of a surge that stands still. It ends when it runs again or its hold acts."""
+
+    trough = models.ForeignKey("inventory.Trough", models.PROTECT, related_name="surge_stops")
+    note = models.OneToOneField(WalkNote, models.PROTECT, related_name="surge_stop")
+    stopped_at = models.DateTimeField()
+    hold_due_at = models.DateTimeField()
+    ended_at = models.DateTimeField(null=True)
+    hold = models.ForeignKey("inventory.Hold", models.PROTECT, related_name="+", null=True)
+
+    class Meta:
+        ordering = ["hold_due_at", "id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["trough"], condition=Q(ended_at__isnull=True), name="surge_one_clock"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.trough} since {self.stopped_at:%Y-%m-%d %H:%M}"

@@ -5,10 +5,14 @@ from datetime import date
 import pytest
 
 from inventory.calc.reserve import move_pieces, spread_share
-from inventory.clock import farm_today
-from inventory.errors import Unknown
-from inventory.models import Lot
+from inventory.carrying import TrayUnderHold
+from inventory.clock import farm_now, farm_today
+from inventory.errors import NotAllowed, Unknown
+from inventory.holds import ReasonMissing
+from inventory.ledger import verify_ledger
+from inventory.models import Balance, Happening, Lot, Tray
 from inventory.mothers import line_of, mothers_of_all
+from inventory.rebalancing import NotAMotherTray, SpreadNoBetter, move_mothers, steps_of
 from inventory.setting_book import SettingBook
 from inventory.standing import read_stock
 
@@ -109,3 +113,85 @@ def test_the_pages_say_so(farm, person, client, address, words):
         assert text in page, text
     client.force_login(person("B02"))
     assert client.get(address).status_code == 403
+
+
+# ---- moving mothers
+
+
+@pytest.fixture
+def free_tray(farm):
+    """An empty tray in T: in the demo every one is in use."""
+    like = Tray.objects.get(code="T4.1")
+    taken = set(Tray.objects.filter(trough=like.trough).values_list("slot", flat=True))
+    slot = next(slot for slot in range(1, 99) if slot not in taken)
+    return Tray.objects.create(
+        code="T4.99", trough=like.trough, slot=slot, form=like.form, positions=15, use="empty"
+    )
+
+
+def steps(mothers):
+    return steps_of(rows=[row for row in mothers().values() if row.warnings])
+
+
+def move(person, code="LD", **more):
+    asked = {"from_tray": "H3.1", "to_tray": "", "pieces": 6, "reason": "one pump, one night"}
+    return move_mothers(**{**asked, **more}, user=person(code), at=farm_now())
+
+
+def test_a_line_in_one_system_is_parted_by_a_signed_move(mothers, free_tray, person):
+    step = steps(mothers)["RKP"]
+    assert (step.pieces, step.to_tray, step.stop) == (6, "T4.99", "")
+    move(person, from_tray=step.from_tray, to_tray=step.to_tray, pieces=step.pieces)
+    row = mothers()["RKP"]
+    assert row.kept_pieces == {"H": 4, "T": 6}
+    assert row.proposal == ""
+    assert Tray.objects.get(code=step.to_tray).use == "kept"
+    assert verify_ledger() == []
+    told = Happening.objects.filter(kind="tray.shifted").last().facts
+    assert "6 mothers" in told["reason"] and "one pump, one night" in told["reason"]
+
+
+def test_a_line_that_leans_on_one_system_gives_what_is_above_its_share(mothers):
+    Balance.objects.filter(lot__state="kept", strain_form__strain__key="KLN").update(pieces=9)
+    Balance.objects.filter(lot__state="kept", tray__code="A6.1").update(pieces=15)
+    row = mothers()["KLN"]
+    # 15 of 24 is 62 %: well. 20 of 29 is 69 %: 18 may stay, 2 go to where fewest stand.
+    assert row.proposal == ""
+    Balance.objects.filter(lot__state="kept", tray__code="A6.1").update(pieces=20)
+    assert mothers()["KLN"].proposal == "move 2 to T"
+
+
+def test_what_is_held_waits_for_its_hold(mothers, person):
+    step = steps(mothers)["PNR"]
+    assert "HD-1 holds" in step.stop
+    # Every tray of T is in use: the lead names one once it is there.
+    assert step.to_tray == ""
+    with pytest.raises(TrayUnderHold):
+        move(person, from_tray=step.from_tray, to_tray="T4.1")
+
+
+def test_what_may_not_move(mothers, free_tray, person):
+    step = steps(mothers)["RKP"]
+    known = {"from_tray": step.from_tray, "to_tray": step.to_tray}
+    with pytest.raises(NotAllowed):
+        move(person, "G1", **known)
+    with pytest.raises(ReasonMissing):
+        move(person, **known, **{"reason": ""})
+    with pytest.raises(NotAMotherTray):
+        move(person, from_tray="T2.1", to_tray=step.to_tray)
+    with pytest.raises(Unknown):
+        move(person, from_tray="Z9.9", to_tray=step.to_tray)
+    with pytest.raises(SpreadNoBetter, match="100% of the mothers of RKP would stand in system T"):
+        move(person, **known, pieces=10)
+    assert mothers()["RKP"].kept_pieces == {"H": 10}
+
+
+def test_the_page_moves_them(mothers, free_tray, person, client):
+    step = steps(mothers)["RKP"]
+    client.force_login(person("LD"))
+    assert "Move the mothers of RKP" in client.get("/mothers/").content.decode()
+    form = {"from": step.from_tray, "to": step.to_tray, "pieces": "6", "reason": "spread"}
+    assert client.post("/mothers/", form).status_code == 302
+    assert mothers()["RKP"].kept_pieces == {"H": 4, "T": 6}
+    client.force_login(person("G1"))
+    assert "Move the mothers of" not in client.get("/mothers/").content.decode()
