@@ -41,6 +41,7 @@ STAFF = {
         ("Hooks", "hooks", False),
         ("Phones", "phones", False),
         ("Key in walk cards", "walk-keying", False),
+        ("Specimens", "specimens", False),
     ),
 }
 # What stands in the masthead of a wide screen: the pages that are opened every day.

@@ -1,20 +1,24 @@
 """Take pictures of every page of the demo farm, at three widths, in a headless browser."""
 
 import os
+import shutil
 import subprocess
 import sys
 import time
 import urllib.request
 from argparse import ArgumentParser
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 from django.conf import settings
 from django.core.management.base import BaseCommand
+from PIL import Image
 
 from inventory.models import Message
 from orders.models import ShipWeek
 from shipping.models import PickSheet
+from shipping.papers import pick_sheet_pdf
 
 WIDTHS = (320, 390, 1280)
 OFFICE, BUYER = "office@saltmarrow.example", "buyer@gullwickaquaria.example"
@@ -35,6 +39,7 @@ def pages() -> dict[str, tuple[str, str]]:
         "list-buyer": (BUYER, "/weeks/2026-W49/list/?version=1"),
         "list-open": (BUYER, f"/weeks/{name}/list/"),
         "list-office": (OFFICE, f"/weeks/{name}/list/"),
+        "list-phone": (BUYER, f"/weeks/{name}/list/"),
         "numbers": (OFFICE, "/weeks/2026-W49/numbers/"),
         "who-ordered": (OFFICE, f"/weeks/{name}/who/"),
         "sheet-upload": (BUYER, f"/weeks/{name}/sheet/"),
@@ -75,9 +80,25 @@ def pages() -> dict[str, tuple[str, str]]:
         "walk-tray": (GROWER, "/walk/T2.1/"),
         "walk-keying": (OFFICE, "/walk/keying/"),
         "phones": (OFFICE, "/phones/"),
+        "specimens": (OFFICE, "/specimens/"),
         "recalls": (OFFICE, "/recalls/"),
         **({f"publish-{name}": (OFFICE, f"/weeks/{name}/publish/")} if week else {}),
     }
+
+
+# What README.md shows: the page's name here, the screen's width and how far down it is cut, in px.
+README = {
+    "list-open": (1280, 1000),
+    "list-phone": (390, 1000),
+    "walk-trough": (390, 1000),
+    "plan-4901": (1280, 1000),
+}
+
+
+def _keep_small(picture: bytes, path: Path) -> None:
+    """Store a screenshot as a palette of 256: small, and every ink kept."""
+    with Image.open(BytesIO(picture)) as whole:
+        whole.convert("RGB").quantize(256, dither=Image.Dither.NONE).save(path, optimize=True)
 
 
 class Command(BaseCommand):
@@ -89,14 +110,22 @@ class Command(BaseCommand):
         parser.add_argument("--only", default="", help="names of pages, comma-separated")
         parser.add_argument("--widths", default=",".join(map(str, WIDTHS)))
         parser.add_argument("--outdoor", action="store_true", help="black on white, for glare")
+        parser.add_argument(
+            "--readme", action="store_true", help="the pictures of README.md, in config/pictures"
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
-        out: Path = options["out"]
+        out: Path = (
+            settings.BASE_DIR / "config" / "pictures" if options["readme"] else options["out"]
+        )
         out.mkdir(parents=True, exist_ok=True)
         shown = pages()
+        if options["readme"]:
+            options["only"], options["widths"] = ",".join(README), ""
+            self._print_first_page(out)
         only = [name for name in options["only"].split(",") if name] or list(shown)
         wanted = {name: shown[name] for name in only}
-        widths = [int(width) for width in options["widths"].split(",")]
+        widths = [int(width) for width in options["widths"].split(",") if width]
         # The browser's own loop would otherwise be taken for an asynchronous caller.
         os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "1"
         server = _serve(options["port"])
@@ -136,7 +165,30 @@ class Command(BaseCommand):
                 context.close()
             browser.close()
 
+    def _print_first_page(self, out: Path) -> None:
+        sheet = PickSheet.objects.exclude(state="stale").order_by("ship_on", "number").first()
+        if sheet is None or shutil.which("pdftoppm") is None:
+            self.stderr.write(
+                "No pick sheet drawn: it needs the demo and pdftoppm (poppler-utils)."
+            )
+            return
+        drawn = subprocess.run(
+            ["pdftoppm", "-r", "80", "-png", "-singlefile", "-"],
+            input=pick_sheet_pdf(sheet=sheet),
+            stdout=subprocess.PIPE,
+            check=True,
+        )
+        _keep_small(drawn.stdout, out / "pick-sheet.png")
+        self.stdout.write("pick-sheet")
+
     def _shoot(self, page: Any, out: Path, name: str, address: str, widths: list[int]) -> None:
+        if name in README and not widths:
+            width, height = README[name]
+            page.set_viewport_size({"width": width, "height": height})
+            page.goto(address)
+            _keep_small(page.screenshot(), out / f"{name}.png")
+            self.stdout.write(name)
+            return
         for width in widths:
             page.set_viewport_size({"width": width, "height": 900})
             page.goto(address)
