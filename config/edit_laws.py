@@ -103,7 +103,7 @@ class RegionRules(RowSubject):
         return row
 
     def cells(self, row: RegionRule, *, on: date) -> tuple[str, ...]:
-        late = " (past)" if row.review_by < on else ""
+        late = ": read it again" if row.review_by <= on else ""
         said = row.get_verdict_display()
         return (said, row.text, f"{row.checked_on}, {row.checked_by}", f"{row.review_by}{late}")
 

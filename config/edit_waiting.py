@@ -12,16 +12,24 @@ from typing import TYPE_CHECKING, Any
 
 from django.db import transaction
 from django.db.models import Q
+from django.urls import reverse
 from django.utils import timezone
 
 from config.edit_fields import as_text
 from inventory.clock import is_done, is_first
 from inventory.errors import FarmError, ForbiddenMove
+from inventory.messaging import Action, Letter, write_messages
 from inventory.models import Change, WaitingEdit
-from inventory.people import User
+from inventory.people import RIGHTS, User
 
 if TYPE_CHECKING:
     from config.editing import Shown, Subject
+
+
+class EditWaitsAlready(FarmError):
+    code = "edit_waits_already"
+    title = "That waits already"
+    message = "{what}: {who} has typed the same and it waits. Take that back, or leave it."
 
 
 def keep(
@@ -34,15 +42,24 @@ def keep(
     user: User,
     is_signed: bool,
 ) -> WaitingEdit:
-    """Keep an edit with the fields that differ. Its reason is asked for before."""
+    """Keep an edit with the fields that differ. Its reason is asked for before.
+
+    Raises EditWaitsAlready for one that waits word for word.
+    """
     labels = {changed.label for changed in shown.changed}
     fields = [field for field in subject.fields(row) if row is None or field.label in labels]
+    key = subject.key_of(row) if row is not None else "new"
+    kept = {field.name: typed.get(field.name, "") for field in fields}
+    for other in open_edits(subjects=[subject.key], key=key):
+        is_same = (other.typed, other.starts_on) == (kept, shown.starts_on)
+        if is_same and (other.signed_by is not None) == is_signed:
+            raise EditWaitsAlready(what=shown.words, who=other.user.name)
     return WaitingEdit.objects.create(
         subject=subject.key,
-        key=subject.key_of(row) if row is not None else "new",
+        key=key,
         name=shown.name[:80],
         words=shown.words[:400],
-        typed={field.name: typed.get(field.name, "") for field in fields},
+        typed=kept,
         starts_on=shown.starts_on,
         reason=typed.get("because", "").strip()[:300],
         user=user,
@@ -50,6 +67,26 @@ def keep(
         signed_by=user if is_signed else None,
         signed_at=now if is_signed else None,
     )
+
+
+def tell_signers(*, subject: Subject, waiting: WaitingEdit, now: datetime) -> None:
+    """A letter to whoever may sign a draft, with what would change and why."""
+    roles = RIGHTS[subject.sign_right]
+    address = reverse("edit-row", args=[waiting.subject, waiting.key])
+    letters = [
+        Letter(
+            key=f"edit waits:{waiting.pk}",
+            kind="edit waits",
+            user=user,
+            subject=f"{waiting.user.name} asks you to sign: {waiting.words}",
+            why=f"you sign changes of {subject.title.lower()}",
+            action=Action("Read it and sign", f"{address}?waiting={waiting.pk}"),
+            template="edit_waits",
+            context={"waiting": waiting, "starts": f"{waiting.starts_on:%a %-d %b %Y}"},
+        )
+        for user in User.objects.filter(role__in=roles, is_active=True).order_by("pk")
+    ]
+    write_messages(letters, now=now)
 
 
 def open_edits(*, subjects: Iterable[str], key: str | None = None) -> list[WaitingEdit]:

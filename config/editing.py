@@ -84,11 +84,13 @@ class Shown:
     touched: tuple[tuple[str, str], ...]
     lists: tuple[ListChange, ...]
     mark: str
+    is_new: bool = False
 
     @property
     def words(self) -> str:
         """PLT plug: list price 15.50 from Mon 30 Nov."""
-        parts = ", ".join(f"{row.label.lower()} {row.now or 'empty'}" for row in self.changed)
+        rows = self.changed[:1] if self.is_new else self.changed
+        parts = ", ".join(f"{row.label.lower()} {row.now or 'empty'}" for row in rows)
         return f"{self.name}: {parts} from {self.starts_on:%a %-d %b %Y}"
 
 
@@ -248,7 +250,7 @@ def show(
     rows = [[str(part) for part in (r.week, r.listing, r.now_status, r.now_units, *r.now_prices)]
             for r in lists]  # fmt: skip
     mark = _hash([*facts, edit.starts_on.isoformat(), touched, rows])
-    return Shown(name, changed, edit.starts_on, touched, lists, mark)
+    return Shown(name, changed, edit.starts_on, touched, lists, mark, is_new=row is None)
 
 
 @transaction.atomic
@@ -296,9 +298,10 @@ def propose(
     row, shown = shown_again(subject=subject, row=row, typed=typed, mark=mark, now=now, user=user)
     if not typed.get("because", "").strip():
         raise ReasonMissing(what=f"a change of {shown.name}")
-    edit_waiting.keep(
+    waiting = edit_waiting.keep(
         subject=subject, row=row, shown=shown, typed=typed, now=now, user=user, is_signed=False
     )
+    edit_waiting.tell_signers(subject=subject, waiting=waiting, now=now)
     return shown
 
 

@@ -294,5 +294,5 @@ def _write_law_review(rows: list[RegionRule], on: date, now: datetime) -> None:
 
 
 def rules_path() -> str:
-    """Where the region rules are edited."""
-    return reverse("today")
+    """Where the region rules that are due are edited."""
+    return reverse("edit-list", args=["region-rules"]) + "?q=read+it+again"

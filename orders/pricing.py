@@ -62,22 +62,26 @@ def set_price(
         raise PriceUnreadable(listing=listing.name, why=why)
     Listing.objects.select_for_update().get(pk=listing.pk)
     taken = Price.objects.filter(listing=listing, starts_on=starts_on).first()
-    if taken is not None:
+    if taken is not None and starts_on <= timezone.localdate(now):
         day = f"{starts_on:%-d %b %Y}"
         raise PriceSetThatDay(listing=listing.name, price=taken.list_price, day=day)
+    # One that waits for its day may still be set anew: nothing was sold at it.
     last = Price.objects.filter(listing=listing, starts_on__lt=starts_on).order_by("starts_on")
-    was = last.last()
-    price = Price.objects.create(
+    was = taken or last.last()
+    was_price, was_break = (was.list_price if was else None), _break_words(was)
+    price, _ = Price.objects.update_or_create(
         listing=listing,
-        list_price=list_price,
-        break_units=break_units,
-        break_price=break_price,
         starts_on=starts_on,
-        user=user,
+        defaults={
+            "list_price": list_price,
+            "break_units": break_units,
+            "break_price": break_price,
+            "user": user,
+        },
     )
     for field, before, after in (
-        ("list price", was.list_price if was else None, list_price),
-        ("break", _break_words(was), _break_words(price)),
+        ("list price", was_price, list_price),
+        ("break", was_break, _break_words(price)),
     ):
         if before != after:
             note_change(
@@ -93,7 +97,7 @@ def set_price(
             )
     facts = {
         "listing": listing.name,
-        "was": str(was.list_price) if was else "",
+        "was": str(was_price or ""),
         "now": str(list_price),
         "starts_on": starts_on.isoformat(),
         "reason": reason,

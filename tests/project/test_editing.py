@@ -59,6 +59,26 @@ def test_a_signed_price_is_dated_kept_and_on_the_next_version(open_farm, at_desk
     assert "dearer light" in text and "Odile Marchbank" in text
 
 
+def test_a_price_for_a_later_day_may_be_set_anew_until_that_day(open_farm, at_desk):
+    browser = at_desk("OF")
+    for price, reason in (("15.50", "dearer light"), ("15.00", "a slip: half of it")):
+        typed, answer = show(browser, PLT, list_price=price, starts_on="2026-12-12")
+        assert sign(browser, PLT, typed, answer, reason=reason).status_code == 302
+
+    kept = Price.objects.get(listing__name="PLT plug", starts_on=date(2026, 12, 12))
+    assert kept.list_price == Decimal("15.00")
+    was = list(Change.objects.order_by("id").values_list("was", "now"))
+    assert was == [("14.00", "15.50"), ("15.50", "15.00")]
+    for _ in range(2):
+        typed, answer = show(browser, PLT, list_price="16.00")
+        signed = sign(browser, PLT, typed, answer)
+    assert signed.status_code == 422  # the second is what stands already
+    _, answer = show(browser, PLT, list_price="17.00")
+    assert answer.status_code == 409 and "has a price of 16.00 from 4 Dec 2026" in shown_text(
+        answer
+    )
+
+
 def test_what_cannot_be_is_said_beside_its_field_and_the_text_is_kept(open_farm, at_desk):
     _, answer = show(
         at_desk("OF"), PLT, list_price="14,5O", break_units="1", starts_on="2026-12-01"

@@ -13,7 +13,7 @@ from tests_support import farm_time
 
 from config.ticking import tick
 from inventory.clock import move_clock
-from inventory.models import Change, Listing, Strain, WaitingEdit
+from inventory.models import Change, Listing, Message, Strain, WaitingEdit
 from inventory.photos import MOST_BYTES
 from orders.models import Customer, Line, NoDeliveryDay, Paper, PaperUse, RegionRule, ShipWeek
 
@@ -42,6 +42,9 @@ def test_the_office_drafts_a_law_row_and_the_owner_signs_it(open_farm, at_desk):
     assert rule.verdict == "allow"
 
     waiting = WaitingEdit.objects.get()
+    letter = Message.objects.get(kind="edit waits")
+    assert letter.user.code == "OW" and letter.action_url.endswith(f"?waiting={waiting.pk}")
+    assert "read it on the state's own pages" in letter.text
     assert "a signature" in shown_text(owner.get("/edit/"))
     draft = open_form(owner, f"{LAW}?waiting={waiting.pk}")
     assert (draft["verdict"], draft["waiting"]) == ("forbid", str(waiting.pk))
@@ -77,6 +80,8 @@ def test_a_later_edit_is_written_on_its_day_and_only_its_own_fields(open_farm, a
     assert sign(office, address, typed, answer, reason="new terms").status_code == 302
     assert Customer.objects.get(code="C01").minimum_order == 250
     assert "new terms" in shown_text(office.get(address))
+    again = sign(office, address, typed, answer, reason="new terms")
+    assert again.status_code == 409 and "has typed the same" in shown_text(again)
     other, shown = show(owner, address, note="rings before noon")
     sign(owner, address, other, shown)
 
