@@ -46,7 +46,13 @@ STAFF = {
 }
 # What stands in the masthead of a wide screen: the pages that are opened every day.
 DAILY = ("List", "Orders", "Walk", "Holds", "Pick sheets", "Packing", "Messages")
-BUYER = {"": (("List", "list", True), ("Orders", "orders", False))}
+BUYER = {
+    "": (
+        ("List", "list", True),
+        ("Read a sheet in", "sheet-upload", True),
+        ("Orders", "orders", False),
+    )
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -104,8 +104,16 @@ SETTING_RULES: tuple[SettingRule, ...] = (
         number(least=0, most=1000, like="10"), "how graders and systems are told apart", "Walk",
     ),
     SettingRule(
-        ("sheet_most_*", "sheet_unpacked_most_mb"), whole(least=1, most=100000),
-        "how large a filled sheet may be", "the list page where a sheet is sent in",
+        ("sheet_most_mb", "sheet_unpacked_most_mb"), whole(least=1, most=50),
+        "how large a filled sheet may be", "the page where a filled sheet is read in",
+    ),
+    SettingRule(
+        ("sheet_most_rows",), whole(least=100, most=20000),
+        "how many rows a filled sheet may have", "the page where a filled sheet is read in",
+    ),
+    SettingRule(
+        ("sheet_most_columns",), whole(least=13, most=200),
+        "how many columns a filled sheet may have", "the page where a filled sheet is read in",
     ),
     SettingRule(("second_look_share",), SHARE, "when a count asks for a second look", "Walk"),
     SettingRule(
