@@ -38,6 +38,11 @@ class Lack:
     file: str = ""
 
 
+def _edit(subject: str, key: str = "new") -> str:
+    """The edit page of one row, or the form of a new one."""
+    return reverse("edit-row", args=[subject, key])
+
+
 @dataclass(frozen=True, slots=True)
 class Part:
     """One part of a farm and what it lacks. ``stops`` says whether a list waits for it."""
@@ -86,7 +91,7 @@ def _people() -> Iterator[Lack]:
     roles = set(User.objects.filter(is_active=True).values_list("role", flat=True).distinct())
     for needed, act in NEEDED_ROLES:
         if not roles & set(needed):
-            yield Lack(" or ".join(needed), f"nobody may {act}", file="people.csv")
+            yield Lack(" or ".join(needed), f"nobody may {act}", _edit("people"))
 
 
 def _sold() -> Q:
@@ -96,11 +101,9 @@ def _sold() -> Q:
 
 def _prices(now: datetime) -> Iterator[Lack]:
     priced = prices_on(on=timezone.localdate(now))
-    today = f"{timezone.localdate(now):%Y-%m-%d}"
     listings = Listing.objects.filter(_sold()).exclude(pk__in=priced).order_by("name")
     for name, title in listings.values_list("name", "title"):
-        url = f"{reverse('what-if')}?act=price&listing={name}&starts_on={today}"
-        yield Lack(name, f"{title} has no list price and is left off", url.replace(" ", "+"))
+        yield Lack(name, f"{title} has no list price and is left off", _edit("prices", name))
 
 
 def _counts(now: datetime, book: SettingBook) -> Iterator[Lack]:
@@ -125,7 +128,7 @@ def _packing() -> Iterator[Lack]:
     forms = StrainForm.objects.filter(strain__is_making=True).exclude(bag__in=bags)
     for row in forms.select_related("strain", "form"):
         why = f"its bag {row.bag or '(none)'} is not described"
-        yield Lack(str(row), why, file="bags.csv" if row.bag else "strain_forms.csv")
+        yield Lack(str(row), why, _edit("strain-forms", str(row)))
     if not BoxKind.objects.exists():
         yield Lack("boxes", "no box size is described", file="boxes.csv")
 
@@ -133,9 +136,9 @@ def _packing() -> Iterator[Lack]:
 def _lanes() -> Iterator[Lack]:
     profiles = set(LaneLeg.objects.values_list("profile", flat=True))
     for lane in Lane.objects.exclude(profile__in=profiles).order_by("code"):
-        yield Lack(lane.code, f"its way {lane.profile} has no legs", file="lane_legs.csv")
+        yield Lack(lane.code, f"its way {lane.profile} has no legs", _edit("lanes", lane.code))
     if not ShipTo.objects.exists():
-        yield Lack("ship-tos", "there is nowhere to send a box", file="ship_tos.csv")
+        yield Lack("ship-tos", "there is nowhere to send a box", _edit("ship-tos"))
 
 
 def _rules() -> Iterator[Lack]:
@@ -149,7 +152,7 @@ def _rules() -> Iterator[Lack]:
         there = known.get(region, set()) | known.get(EVERYWHERE, set())
         for code in classes.keys() - there:
             why = f"no rule says whether {classes[code].lower()} may go there"
-            yield Lack(f"{region}, {classes[code].lower()}", why, file="region_rules.csv")
+            yield Lack(f"{region}, {classes[code].lower()}", why, _edit("region-rules"))
 
 
 def _weather(now: datetime, book: SettingBook) -> Iterator[Lack]:
@@ -160,10 +163,9 @@ def _weather(now: datetime, book: SettingBook) -> Iterator[Lack]:
 
 
 def _photos() -> Iterator[Lack]:
-    listings = Listing.objects.filter(_sold(), photo="").select_related("strain_form__strain")
+    listings = Listing.objects.filter(_sold(), photo="")
     for row in listings.order_by("name"):
-        url = reverse("line", args=[row.strain_form.strain.key])
-        yield Lack(row.name, f"buyers see no photo of {row.title}", url)
+        yield Lack(row.name, f"buyers see no photo of {row.title}", _edit("listings", row.name))
 
 
 def _papers(now: datetime) -> Iterator[Lack]:
@@ -183,11 +185,11 @@ def _papers(now: datetime) -> Iterator[Lack]:
         )
         if wanted and not on_file:
             why = f"no paper on file; needed there for {', '.join(dict.fromkeys(wanted))}"
-            yield Lack(str(ship_to), why, file="papers.csv")
+            yield Lack(str(ship_to), why, _edit("papers"))
 
 
 def _log_ins() -> Iterator[Lack]:
     seats = Seat.objects.filter(customer=OuterRef("pk"), user__is_active=True)
     for customer in Customer.objects.filter(~Exists(seats)):
         why = "nobody there can log in; the office orders for them"
-        yield Lack(f"{customer.code} {customer.name}", why, file="people.csv")
+        yield Lack(f"{customer.code} {customer.name}", why, _edit("people"))

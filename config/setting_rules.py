@@ -7,7 +7,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from config.edit_fields import Parser, money, number, one_of, whole, words
+from config.edit_fields import Fault, Parser, money, number, one_of, whole, words
 
 SHARE = number(least=0, most=1, like="0.85")
 FACTOR = number(least=0.01, most=20, like="1.12")
@@ -40,6 +40,18 @@ class SettingRule:
 
 def _sides() -> Sequence[tuple[str, str]]:
     return (("up", "up to the next whole inch"), ("nearest", "to the nearest whole inch"))
+
+
+def waits(text: str) -> str:
+    """Seconds, parted by blanks, each longer than the one before."""
+    parts = text.split()
+    for part in parts:
+        if not (part.isascii() and part.isdigit() and 1 <= int(part) <= 604_800):
+            raise Fault(f"{part[:20]!r} is no wait. Type whole seconds from 1 to 604800.")
+    seconds = [int(part) for part in parts]
+    if not 1 <= len(seconds) <= 20 or seconds != sorted(set(seconds)):
+        raise Fault("Type 1 to 20 waits, each longer than the one before, such as 10 60 300.")
+    return " ".join(parts)
 
 
 LISTS = "Numbers, the weekly list, Growing, What if"
@@ -204,6 +216,13 @@ SETTING_RULES: tuple[SettingRule, ...] = (
     SettingRule(
         ("mail_wait_*",), number(least=1, most=1000, like="4"), "how long a letter waits",
         "Messages",
+    ),
+    SettingRule(
+        ("hook_waits",), waits, "the waits between the tries of a call", "Hooks",
+    ),
+    SettingRule(
+        ("hooks_most", "hook_old_secret_h", "hook_timeout_s", "hook_claim_s"),
+        whole(least=1, most=1000), "how retailers' systems are called", "Hooks, the feed",
     ),
     SettingRule(
         ("invite_good_h", "reset_good_h"), whole(least=1, most=336),

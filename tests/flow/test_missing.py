@@ -33,7 +33,7 @@ def test_an_empty_farm_lacks_what_its_first_day_loads(db, fixtures_folder):
     assert [row.file for row in found["the farm"].lacks] == ["farm.csv", "trays.csv"]
     assert len(found["people"].lacks) == 4
     assert found["packing"].lacks[0].file == "boxes.csv"
-    assert found["lanes"].lacks[0].file == "ship_tos.csv"
+    assert found["lanes"].lacks[0].url == "/edit/ship-tos/new/"
     assert how_many(parts=list(found.values())) == 2 + 4 + 1 + 1 + 1
 
 
@@ -43,10 +43,10 @@ def test_each_thing_taken_away_from_a_whole_farm_is_named_with_its_mending(farm)
 
     Price.objects.filter(listing__name="PLT plug").delete()
     assert list(lacks("prices")) == ["PLT plug"]
-    assert lacks("prices")["PLT plug"].url.startswith("/what-if/?act=price&listing=PLT+plug&")
+    assert lacks("prices")["PLT plug"].url == "/edit/prices/PLT%20plug/"
 
     StrainForm.objects.filter(strain__key="PLT").update(bag="ZZ")
-    assert lacks("packing")["PLT plug"].file == "bags.csv"
+    assert lacks("packing")["PLT plug"].url == "/edit/strain-forms/PLT%20plug/"
     assert BagKind.objects.exists() and BoxKind.objects.exists()
 
     LaneLeg.objects.all().delete()
@@ -54,7 +54,7 @@ def test_each_thing_taken_away_from_a_whole_farm_is_named_with_its_mending(farm)
 
     RegionRule.objects.filter(region="US-NY", strain_class="SPS").delete()
     (lack,) = [row for name, row in lacks("rules of each region").items() if "US-NY" in name]
-    assert lack.file == "region_rules.csv"
+    assert lack.url == "/edit/region-rules/new/"
     RegionRule.objects.filter(region="US-NY").delete()
     there = [name for name in lacks("rules of each region") if name.startswith("US-NY")]
     assert len(there) == StrainClass.objects.count()
@@ -78,7 +78,7 @@ def test_weather_photos_papers_and_log_ins(farm):
     Forecast.objects.all().delete()
     assert "forecasts" in lacks("weather")
     Listing.objects.filter(name="PLT plug").update(photo="")
-    assert lacks("photos")["PLT plug"].url == "/lines/PLT/"
+    assert lacks("photos")["PLT plug"].url == "/edit/listings/PLT%20plug/"
     # C05 has no California paper on file, C04 has Arizona's.
     papers = lacks("papers")
     assert "Foothill Brine Room, Riverside" in papers
@@ -106,7 +106,23 @@ def test_the_page_counts_down_and_links_to_the_mending(farm, person, client):
     text = html.unescape(client.get("/missing/").content.decode())
     assert f"{left + 1} thing" in text
     assert "Open where PLT plug is mended" in text
-    assert client.get("/what-if/?act=price&listing=PLT+plug").status_code in (200, 422)
+
+
+def test_every_link_opens_where_it_is_mended(farm, person, client):
+    StrainForm.objects.filter(strain__key="PLT").update(bag="ZZ")
+    Price.objects.filter(listing__name="PLT plug").delete()
+    Listing.objects.filter(name="PLT plug").update(photo="")
+    LaneLeg.objects.all().delete()
+    RegionRule.objects.filter(region="US-NY").delete()
+    Seat.objects.filter(customer__code="C02").delete()
+    User.objects.filter(role="packer").update(is_active=False)
+    Balance.objects.filter(strain_form__strain__key="PLT").update(counted_on="2026-11-01")
+    client.force_login(person("OW"))
+    links = {row.url for part in parts().values() for row in part.lacks if row.url}
+    kinds = {link.rsplit("/", 2)[0]: link for link in links}
+    assert {"/edit/prices", "/edit/strain-forms", "/edit/lanes", "/edit/listings"} <= set(kinds)
+    for link in kinds.values():
+        assert client.get(link, follow=True).status_code == 200, link
 
 
 def test_it_costs_two_dozen_statements_on_any_farm(farm, django_assert_max_num_queries):

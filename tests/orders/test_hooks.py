@@ -7,6 +7,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from config.edit_fields import Fault
+from config.setting_rules import waits
 from config.ticking import tick
 from inventory.clock import farm_now
 from inventory.models import Happening, Setting, User
@@ -333,3 +335,10 @@ def test_a_strain_out_of_colour_is_on_the_line_after_one_tick(published_farm, cl
     assert events[0]["type"] == "line.rested"
     assert events[0]["listing"] == "PLT plug"
     assert events[0]["reason"] == "out of colour since 25 Nov"
+
+
+@pytest.mark.parametrize("text", ["", "ten", "10 5", "10 10", "0 60", "10 -1", "10 999999999"])
+def test_waits_that_no_round_could_keep_are_refused_where_they_are_typed(text):
+    with pytest.raises(Fault, match="Type"):
+        waits(text)
+    assert waits(" 10  60 300 ") == "10 60 300"
