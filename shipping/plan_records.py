@@ -14,7 +14,7 @@ from shipping.calc.verdicts import Limits
 from shipping.calc.weather import LaneDay
 
 CAUTIONS = (
-    "Heat packs get hot, to 60 C and more where oxygen leaks: wrapped, on the lid, 3 cm of air and "
+    "Heat packs get hot, to 60 °C and more where oxygen leaks: wrapped, on the lid, 3 cm of air and "
     "paper between pack and bag, never against a bag or skin, holes punched in the liner.",
     "Oxygen feeds fire: no flame, no oil or grease at the valve, cylinder tied upright, room "
     "aired. "
@@ -145,7 +145,7 @@ def plan_sentence(choice: PackChoice, day: LaneDay) -> str:
     if gels:
         inside = f"{gels} cool pack{'s' if gels != 1 else ''}"
     way = f"{boxes}, {inside}, {choice.delivery}"
-    numbers = f"{min(lows):.1f} to {max(highs):.1f} C on the way, {late:.1f} if a day late"
+    numbers = f"{min(lows):.1f} to {max(highs):.1f} °C on the way, {late:.1f} if a day late"
     if choice.is_barred:
         return f"Every way to pack it is barred; nearest is {way}: {numbers}."
     if choice.verdict == "clear":

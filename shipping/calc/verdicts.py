@@ -87,12 +87,12 @@ def barred_words(
     if delivery == "door" and there:
         if min(there) < guards.door_least_c or max(there) > guards.door_most_c:
             return (
-                f"no door delivery below {guards.door_least_c:g} or above {guards.door_most_c:g} C"
+                f"no door delivery below {guards.door_least_c:g} or above {guards.door_most_c:g} °C"
             )
         if heat_packs and midday is not None and midday >= guards.no_heat_door_from_c:
-            return f"no heat pack to a door at {midday:g} C midday"
+            return f"no heat pack to a door at {midday:g} °C midday"
     if gel_packs and hub is not None and hub < guards.no_cool_hub_below_c:
-        return f"no cool pack through a hub at {hub:g} C"
+        return f"no cool pack through a hub at {hub:g} °C"
     return ""
 
 
@@ -117,9 +117,9 @@ def thumb_rule(
     coldest = min(leg.outside_c for leg in legs_met(day=day, delivery=deliveries(day=day)[0]))
     if midday is not None and morning is not None:
         if min(midday, morning) < hold_below_c or midday > hold_above_c:
-            return ThumbRule("hold", f"hold: {morning:g} to {midday:g} C at the door")
+            return ThumbRule("hold", f"hold: {morning:g} to {midday:g} °C at the door")
         if midday >= cool_from_c:
-            return ThumbRule("cool", f"cool pack: {midday:g} C at midday")
+            return ThumbRule("cool", f"cool pack: {midday:g} °C at midday")
     if coldest < pack_below_c:
-        return ThumbRule("heat", f"heat pack: the coldest leg is {coldest:.1f} C")
-    return ThumbRule("none", f"no packs: the coldest leg is {coldest:.1f} C")
+        return ThumbRule("heat", f"heat pack: the coldest leg is {coldest:.1f} °C")
+    return ThumbRule("none", f"no packs: the coldest leg is {coldest:.1f} °C")

@@ -158,17 +158,17 @@ def test_a_hot_lane_with_a_cold_hub():
     barred, chosen = option(outcome, "door", 1), option(outcome, "depot", 1)
 
     assert (cool.verdict, round(cool.base[0], 1)) == ("stop", 16.8)
-    assert cool.barred == "no cool pack through a hub at -6 C"
+    assert cool.barred == "no cool pack through a hub at -6 °C"
     assert (bare.verdict, round(bare.base[0], 1)) == ("stop", 19.6)
     # The model alone would pass it.
-    assert (barred.verdict, barred.barred) == ("clear", "no heat pack to a door at 34 C midday")
+    assert (barred.verdict, barred.barred) == ("clear", "no heat pack to a door at 34 °C midday")
     assert (chosen.verdict, chosen.barred, tenths(*chosen.base)) == ("clear", "", (22.4, 25.5))
 
 
 def test_the_rule_of_thumb_differs_on_the_hot_lane():
     thumb = thumb_rule(day=WEEK[4905][1])
 
-    assert (thumb.act, thumb.sentence) == ("cool", "cool pack: 34 C at midday")
+    assert (thumb.act, thumb.sentence) == ("cool", "cool pack: 34 °C at midday")
     assert model_act(choice=plan(4905).choice) == "heat"
 
 
@@ -206,7 +206,7 @@ def test_a_door_barred_by_the_heat_stops_where_there_is_no_depot(water_l):
     outcome = plan(day=barred, bags=one_bag(water_l=water_l), sizes=[S, M])
 
     assert outcome.choice.verdict == "stop" and outcome.choice.is_barred
-    assert {row.barred for row in outcome.options} == {"no door delivery below -30 or above 43 C"}
+    assert {row.barred for row in outcome.options} == {"no door delivery below -30 or above 43 °C"}
     assert model_act(choice=outcome.choice) == "hold"
 
 

@@ -18,14 +18,14 @@ from tests.calc.pack_cases import FLESHY, PLANTS, SOFT, STONY, WEEK, overnight
     ("delivery", "heat", "gel", "points", "word"),
     [
         ("door", 1, 0, {"midday": 26.9}, ""),
-        ("door", 1, 0, {"midday": 27.0}, "no heat pack to a door at 27 C midday"),
+        ("door", 1, 0, {"midday": 27.0}, "no heat pack to a door at 27 °C midday"),
         ("depot", 1, 0, {"midday": 34.0}, ""),
         ("door", 0, 0, {"midday": 34.0}, ""),
         ("door", 0, 1, {"hub": 5.0}, ""),
-        ("depot", 0, 1, {"hub": 4.9}, "no cool pack through a hub at 4.9 C"),
+        ("depot", 0, 1, {"hub": 4.9}, "no cool pack through a hub at 4.9 °C"),
         ("door", 0, 0, {"morning": -30, "midday": 43}, ""),
-        ("door", 0, 0, {"morning": -30.1}, "no door delivery below -30 or above 43 C"),
-        ("door", 0, 0, {"midday": 43.1}, "no door delivery below -30 or above 43 C"),
+        ("door", 0, 0, {"morning": -30.1}, "no door delivery below -30 or above 43 °C"),
+        ("door", 0, 0, {"midday": 43.1}, "no door delivery below -30 or above 43 °C"),
         ("depot", 0, 0, {"morning": -40, "midday": 50}, ""),
     ],
 )
@@ -44,7 +44,7 @@ def test_a_guard_names_the_farms_own_line():
         points={"midday": 41},
         guards=Guards(door_least_c=-20, door_most_c=40),
     )
-    assert found == "no door delivery below -20 or above 40 C"
+    assert found == "no door delivery below -20 or above 40 °C"
 
 
 def test_heat_and_cool_packs_are_never_mixed():

@@ -510,7 +510,7 @@ def test_a_hot_day_with_a_cold_hub_takes_a_heat_pack_to_the_depot(inked_farm, pe
         [22.4, 25.5],
     )
     assert (options["depot", 0, 0]["base"][0], options["depot", 0, 0]["verdict"]) == (19.6, "stop")
-    assert options["door", 1, 0]["barred"] == "no heat pack to a door at 34 C midday"
+    assert options["door", 1, 0]["barred"] == "no heat pack to a door at 34 °C midday"
     assert any(row["base"][0] == 16.8 for row in options.values() if row["gels"] == 1)
     assert chosen.thumb_rule.startswith("cool pack") and chosen.is_thumb_different
 
