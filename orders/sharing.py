@@ -4,6 +4,7 @@ Call from: orders/pages.py, config/playing.py, management command `week`.
 Locks: strain-forms, lowest key first; the ship week's row, so that a week is shared by one caller.
 """
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
@@ -17,13 +18,8 @@ from inventory.setting_book import SettingBook
 from orders.amending import judge_again
 from orders.exporting import missing_ticks
 from orders.models import Line, Order, Promise, ShareRun, ShipWeek
-from orders.promising import (
-    CanPromise,
-    can_promise_all,
-    change_promise,
-    left_under_lock,
-    make_promise,
-)
+from orders.promising import CanPromise, can_promise_all, left_under_lock
+from orders.promising_many import Pencil, free_pencils, ink_pencils, pencil_promises
 from orders.share_plan import BY_ITEM, HandChange, SharePlan, make_share_plan
 from orders.share_runs import SharedListing, write_run
 
@@ -89,7 +85,7 @@ def shareable_lines(*, week: ShipWeek) -> list[Line]:
     lines = lines.exclude(order__state__in=[Order.State.WITHDRAWN, Order.State.SET_ASIDE])
     rows = lines.select_related(
         "order__customer",
-        "order__ship_to",
+        "order__ship_to__customer",
         "listing__strain_form__form",
         "listing__strain_form__strain",
     ).order_by("listing__name", "order__number", "position")
@@ -149,7 +145,7 @@ def _share_out(
     on = timezone.localdate(now)
     book = SettingBook.read(on=on)
     lines = shareable_lines(week=week)
-    _free_last_run(week, now)
+    _free_last_run(week)
     left = left_under_lock(
         strain_form_ids={line.listing.strain_form_id for line in lines},
         week=week,
@@ -160,43 +156,37 @@ def _share_out(
     if mark is not None and mark != plan.mark:
         raise SharesChangedSince(week=week.name)
     run = write_run(week, now, user, plan.listings, way)
-    _pencil_run(plan.listings, {line.pk: line for line in lines}, left, now, user)
+    _pencil_run(week, plan.listings, lines, left, now, user)
     week.shared_at = now
     week.save(update_fields=["shared_at"])
     return run
 
 
-def _free_last_run(week: ShipWeek, now: datetime) -> None:
+def _free_last_run(week: ShipWeek) -> None:
     """Set the pencils of an earlier run aside; first-come pencils stand, they were promised."""
     pencils = Promise.objects.filter(
         week=week, state=Promise.State.PENCILLED, line__is_first_come=False
     )
-    for promise_id in pencils.values_list("pk", flat=True):
-        change_promise(promise_id=promise_id, state=Promise.State.FREED, reason="shared out again")
+    free_pencils(week=week, promises=pencils, reason="shared out again")
 
 
 def _pencil_run(
+    week: ShipWeek,
     listings: Sequence[SharedListing],
-    lines: Mapping[int, Line],
+    lines: Sequence[Line],
     left: Mapping[int, CanPromise],
     now: datetime,
     user: User | None,
 ) -> None:
-    for row in listings:
-        for shared in row.lines:
-            line = lines[shared.line_id]
-            if line.is_first_come or not shared.promised:
-                continue
-            # The same reading serves every promise: its guard compares the growing total with it.
-            can = left[line.listing.strain_form_id]
-            make_promise(
-                line=line,
-                can=can,
-                units=shared.promised,
-                now=now,
-                user=user,
-                reason=shared.sentence,
-            )
+    by_key = {line.pk: line for line in lines}
+    pencils = [
+        Pencil(by_key[shared.line_id], shared.promised, shared.sentence)
+        for row in listings
+        for shared in row.lines
+        if shared.promised and not by_key[shared.line_id].is_first_come
+    ]
+    # The same reading serves every promise: the growing totals are compared with it.
+    pencil_promises(week=week, pencils=pencils, left=left, now=now, user=user)
 
 
 @transaction.atomic
@@ -209,14 +199,12 @@ def ink_promises(*, week: ShipWeek, now: datetime, user: User | None = None) -> 
         raise PromisesAreInked(week=week.name)
     if week.shared_at is None:
         raise NotSharedYet(week=week.name)
-    pencilled = list(
-        Promise.objects.filter(week=week, state=Promise.State.PENCILLED).select_related(
-            "line__order__customer"
-        )
+    pencilled = ink_pencils(
+        week=week,
+        promises=Promise.objects.filter(week=week, state=Promise.State.PENCILLED),
+        now=now,
+        user=user,
     )
-    for promise in pencilled:
-        change_promise(promise_id=promise.pk, state=Promise.State.INKED)
-    Promise.objects.filter(pk__in=[row.pk for row in pencilled]).update(inked_at=now, user=user)
     _refuse_oversold(week, now)
     _tell_customers(week, pencilled, now)
     week.inked_at = now
@@ -244,15 +232,13 @@ def _tell_customers(week: ShipWeek, promises: Sequence[Promise], now: datetime) 
     orders = Order.objects.filter(week=week).exclude(
         state__in=[Order.State.WITHDRAWN, Order.State.SET_ASIDE]
     )
-    for order in orders.select_related("customer"):
-        lines = [row for row in promises if row.line.order_id == order.pk]
-        if not lines:
-            continue
+    counts = Counter(row.line.order_id for row in promises)
+    for order in orders.filter(pk__in=counts).select_related("customer"):
         order.move_to(Order.State.PROMISED)
         facts = {
             "order": order.number,
             "customer": order.customer.code,
             "week": week.name,
-            "reason": f"{len(lines)} lines are promised",
+            "reason": f"{counts[order.pk]} lines are promised",
         }
         Happening.objects.create(kind="order.promised", at=now, facts=facts)

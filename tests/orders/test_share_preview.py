@@ -4,6 +4,8 @@ import re
 from fractions import Fraction
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from config.playing import person as person_by_code
 from inventory.clock import farm_now
@@ -12,7 +14,7 @@ from inventory.models import Balance, Setting
 from orders.models import Line, Promise, ShareLine, ShareRun
 from orders.share_plan import BY_ITEM, HandChange, HandChangeNotPossible, WayUnknown
 from orders.share_runs import replay_run
-from orders.sharing import SharesChangedSince, preview_plan, share_out
+from orders.sharing import SharesChangedSince, ink_promises, preview_plan, share_out
 from orders.weeks import week_named
 
 PAGE = "/weeks/2026-W49/sharing/"
@@ -222,3 +224,17 @@ def test_only_the_office_and_the_owner_share_out(week, person, client):
     text = client.get(PAGE).content.decode()
     assert "Two ways to share" in text and "Change one number" not in text
     assert "<button" not in text.split("<h1")[1]
+
+
+def test_sharing_out_and_inking_take_a_handful_of_statements(week, person):
+    """One for each kind of thing, not for each line: the first run, a second over it, the ink."""
+    now, office = farm_now(), person("OF")
+    lines = Line.objects.filter(order__week=week).count()
+    counted = []
+    for act in (share_out, share_out, ink_promises):
+        with CaptureQueriesContext(connection) as queries:
+            act(week=week, now=now, user=office)
+        counted.append(len(queries))
+
+    print(f"\n{lines} lines: {counted} statements")
+    assert max(counted[:2]) < 60 < lines

@@ -1,0 +1,148 @@
+"""HOP 4b many promises: a share run's pencils, their freeing and their ink, some statements each.
+
+Call from: orders/sharing.py.
+Locks: the caller holds the strain-forms; the week's totals are locked here, lowest key first, and
+compared under that lock, so that they fence against overselling as the guarded update of one
+promise does (orders/promising.py).
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.db import transaction
+from django.db.models import QuerySet
+
+from inventory.errors import ForbiddenMove
+from inventory.people import User
+from orders.models import Line, Promise, PromisedTotal, ShipWeek
+from orders.promising import AboveWhatIsLeft, CanPromise
+
+ROWS_AT_ONCE = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class Pencil:
+    """What one line is to be promised, in sale units, and why."""
+
+    line: Line
+    units: int
+    reason: str
+
+
+@transaction.atomic
+def pencil_promises(
+    *,
+    week: ShipWeek,
+    pencils: Sequence[Pencil],
+    left: Mapping[int, CanPromise],
+    now: datetime,
+    user: User | None,
+) -> None:
+    """Pencil promises on lines that have no live one. The caller holds the lock and has read
+    ``left`` under it. Raises AboveWhatIsLeft where a total would pass what was read."""
+    added: dict[int, int] = {}
+    rows = []
+    for pencil in pencils:
+        strain_form_id = pencil.line.listing.strain_form_id
+        pieces = pencil.units * left[strain_form_id].stock.unit
+        added[strain_form_id] = added.get(strain_form_id, 0) + pieces
+        rows.append(
+            Promise(
+                line=pencil.line,
+                strain_form_id=strain_form_id,
+                week=week,
+                units=pencil.units,
+                pieces=pieces,
+                pieces_out=0,
+                state=Promise.State.PENCILLED,
+                pencilled_at=now,
+                user=user,
+                reason=pencil.reason[:300],
+            )
+        )
+    totals = _add_to_totals(week, added)
+    for strain_form_id, total in totals.items():
+        can = left[strain_form_id]
+        if total > can.in_week_pieces + can.pieces:
+            _refuse(week, pencils, strain_form_id, can, total - added[strain_form_id])
+    written = ("strain_form", "week", "units", "pieces", "pieces_out", "state", "pencilled_at")
+    Promise.objects.bulk_create(
+        rows,
+        batch_size=ROWS_AT_ONCE,
+        update_conflicts=True,
+        unique_fields=["line"],
+        update_fields=[*written, "user", "reason"],
+    )
+
+
+def _refuse(
+    week: ShipWeek, pencils: Iterable[Pencil], strain_form_id: int, can: CanPromise, before: int
+) -> None:
+    mine = [row for row in pencils if row.line.listing.strain_form_id == strain_form_id]
+    raise AboveWhatIsLeft(
+        asked=sum(row.units for row in mine),
+        listing=mine[0].line.listing.name,
+        week=week.name,
+        left=max(0, can.in_week_pieces + can.pieces - before) // can.stock.unit,
+    )
+
+
+def _add_to_totals(week: ShipWeek, added: Mapping[int, int]) -> dict[int, int]:
+    """Add pieces to a week's totals, all locked at once. Returns the new totals."""
+    PromisedTotal.objects.bulk_create(
+        [PromisedTotal(strain_form_id=pk, week=week) for pk in sorted(added)],
+        ignore_conflicts=True,
+        batch_size=ROWS_AT_ONCE,
+    )
+    totals = list(
+        PromisedTotal.objects.select_for_update()
+        .filter(week=week, strain_form_id__in=added)
+        .order_by("strain_form_id")
+    )
+    for total in totals:
+        total.pieces += added[total.strain_form_id]
+    PromisedTotal.objects.bulk_update(totals, ["pieces"], batch_size=ROWS_AT_ONCE // 4)
+    return {total.strain_form_id: total.pieces for total in totals}
+
+
+@transaction.atomic
+def free_pencils(*, week: ShipWeek, promises: QuerySet[Promise], reason: str) -> int:
+    """Free pencilled promises of a week. Returns how many."""
+    rows = _locked(week, promises)
+    freed: dict[int, int] = {}
+    for row in rows:
+        still = row.pieces - row.pieces_out
+        freed[row.strain_form_id] = freed.get(row.strain_form_id, 0) - still
+    _add_to_totals(week, freed)
+    Promise.objects.filter(pk__in=promises.values("pk")).update(
+        state=Promise.State.FREED, reason=reason[:300]
+    )
+    return len(rows)
+
+
+@transaction.atomic
+def ink_pencils(
+    *, week: ShipWeek, promises: QuerySet[Promise], now: datetime, user: User | None
+) -> list[Promise]:
+    """Ink pencilled promises of a week; they go on weighing on its totals. Returns them."""
+    rows = _locked(week, promises)
+    Promise.objects.filter(pk__in=promises.values("pk")).update(
+        state=Promise.State.INKED, inked_at=now, user=user
+    )
+    return rows
+
+
+def _locked(week: ShipWeek, promises: QuerySet[Promise]) -> list[Promise]:
+    """The promises under their locks. Raises ForbiddenMove for one that is not pencilled."""
+    rows = list(promises.select_for_update(of=("self",)).select_related("line").order_by("pk"))
+    for row in rows:
+        if row.state != Promise.State.PENCILLED or row.week_id != week.pk:
+            raise ForbiddenMove(
+                kind="Promise",
+                name=str(row.line),
+                state=row.get_state_display(),
+                wanted="freed or inked",
+                why=f"only what is pencilled for {week.name} is",
+            )
+    return rows
