@@ -5,12 +5,16 @@ Call from: config/edit_subjects.py.
 
 from collections.abc import Sequence
 from datetime import date, datetime
+from decimal import Decimal
 from typing import ClassVar
 
 from config.edit_fields import Field, maybe, money, whole
 from config.editing import Edit, RowWords, Subject, Touched, Values
+from inventory.clock import farm_today
 from inventory.errors import Unknown
 from inventory.models import Listing
+from inventory.setting_book import SettingBook
+from orders.calc.pricing import winter_list_price
 from orders.listing import prices_on
 from orders.models import Line, Price
 from orders.pricing import lists_that_read_prices, set_price
@@ -22,7 +26,7 @@ class Prices(Subject):
     key = "prices"
     title = "Prices"
     one = "price"
-    intro = "Tier 1 pays the list price; tiers 2 and 3 and the winter look are settings."
+    intro = "Tier 1 pays the list price; tiers 2 and 3 pay a share of it, a setting."
     columns: ClassVar[tuple[str, ...]] = ("list price", "break", "since", "next")
     right = "edit_prices"
     has_start = True
@@ -31,7 +35,7 @@ class Prices(Subject):
 
     def fields(self, row: Listing) -> Sequence[Field]:
         return (
-            Field("list_price", "List price", MONEY, "$ a unit", "tier 1 pays it in full"),
+            Field("list_price", "List price", MONEY, "$ a unit", _usual_words(row)),
             Field(
                 "break_units", "Break from", maybe(whole(least=2, most=9999)), "units in one line",
                 "empty where there is no break",
@@ -94,7 +98,12 @@ class Prices(Subject):
             ("order", f"{line.order.number} keeps the price it was sent at, {line.unit_price}")
             for line in lines.select_related("order").order_by("order__number")
         ]
-        return [*lists_that_read_prices(starts_on=starts_on), *kept, *_later(row, starts_on)]
+        return [
+            *lists_that_read_prices(starts_on=starts_on),
+            *kept,
+            *_later(row, starts_on),
+            *_winter(row, after["list_price"], starts_on),
+        ]
 
     def write(self, row: Listing, edit: Edit) -> Listing:
         set_price(
@@ -124,6 +133,39 @@ def _coming(on: date) -> dict[int, str]:
     """The next price of each listing that has one waiting for its day."""
     rows = Price.objects.filter(starts_on__gt=on).order_by("-starts_on")
     return {row.listing_id: f"{row.list_price} from {row.starts_on:%-d %b}" for row in rows}
+
+
+def _winter_share(on: date) -> Decimal:
+    return SettingBook.read(on=on).decimal("winter_share")
+
+
+def _usual_words(row: Listing) -> str:
+    """What is said under the field; of a winter look what the farm usually asks for it."""
+    if not row.is_winter:
+        return "tier 1 pays it in full"
+    on = farm_today()
+    summer = prices_on(on=on).get(_look(row, Listing.Look.COLOUR).pk)
+    if summer is None:
+        return "a winter look has a price of its own"
+    share = _winter_share(on)
+    usual = winter_list_price(list_price=summer.list_price, factor=share)
+    return f"a price of its own; {share} of {summer.list_price} in colour would be {usual}"
+
+
+def _look(row: Listing, look: str) -> Listing:
+    """The same strain-form in another look, or the row itself where there is none."""
+    return Listing.objects.filter(strain_form=row.strain_form_id, look=look).first() or row
+
+
+def _winter(row: Listing, list_price: Decimal, starts_on: date) -> Touched:
+    """A winter look keeps its own price: what it would usually be stands beside it."""
+    winter = _look(row, Listing.Look.WINTER)
+    price = prices_on(on=starts_on).get(winter.pk)
+    if winter == row or price is None:
+        return []
+    usual = winter_list_price(list_price=list_price, factor=_winter_share(starts_on))
+    said = f"{winter.name} keeps its own {price.list_price}; its usual share would be {usual}"
+    return [("not touched", said)]
 
 
 def _later(row: Listing, starts_on: date) -> Touched:

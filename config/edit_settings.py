@@ -120,7 +120,7 @@ class Settings(Subject):
             row = _override(after)
         rule = _rule(row)
         found: Touched = [("rule", rule.rule), ("read by", rule.pages)]
-        if row.name.startswith(("tier_", "winter_")) and rule.moves_lists:
+        if row.name.startswith("tier_") and rule.moves_lists:
             found += lists_that_read_prices(starts_on=starts_on)
         if rule.moves_plans:
             found += _plans()

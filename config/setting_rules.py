@@ -88,11 +88,17 @@ SETTING_RULES: tuple[SettingRule, ...] = (
         "how many looks over how many days bring a resting strain back", f"Walk, {LISTS}",
     ),
     SettingRule(
-        ("tier_1_factor", "tier_2_factor", "tier_3_factor", "winter_share"),
+        ("tier_1_factor", "tier_2_factor", "tier_3_factor"),
         number(least=0.01, most=1, like="0.92"),
-        "what a price tier, or a winter look, pays of the list price",
+        "what a price tier pays of the list price",
         "the weekly list, baskets, orders sent from that day on; orders sent before keep theirs",
         moves_lists=True,
+    ),
+    SettingRule(
+        ("winter_share",),
+        number(least=0.01, most=1, like="0.75"),
+        "what is proposed for a winter look, of the list price in colour",
+        "the edit page of prices; prices that are set stay",
     ),
     SettingRule(
         ("tier_1_weight", "tier_2_weight", "tier_3_weight", "unit_stretch"), FACTOR,

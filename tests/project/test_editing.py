@@ -93,6 +93,18 @@ def test_what_cannot_be_is_said_beside_its_field_and_the_text_is_kept(open_farm,
     assert not Price.objects.filter(starts_on__gt=date(2026, 11, 1)).exists()
 
 
+def test_a_winter_look_keeps_its_price_and_is_told_its_usual_one(open_farm, at_desk):
+    browser = at_desk("OF")
+    _, answer = show(browser, "/edit/prices/KLN%20plug/", list_price="23.50")
+    # 0.75 x 23.50 = 17.625, halves up, by hand
+    assert "KLN winter tan keeps its own 16.50; its usual share would be 17.63" in shown_text(
+        answer
+    )
+
+    form = shown_text(browser.get("/edit/prices/KLN%20winter%20tan/"))
+    assert "0.75 of 22.00 in colour would be 16.50" in form
+
+
 def test_a_break_needs_both_its_halves(open_farm, at_desk):
     _, answer = show(at_desk("OF"), PLT, break_units="24")
 
@@ -176,7 +188,7 @@ def test_a_setting_names_its_rule_its_pages_and_each_listing_that_changes(open_f
     _, answer = show(at_desk("OF"), TIER_2, value="0.90")
 
     text = shown_text(answer)
-    assert "what a price tier, or a winter look, pays of the list price" in text
+    assert "what a price tier pays of the list price" in text
     assert "orders sent before keep theirs" in text
     # 14.00 at 0.92 and at 0.90, by hand
     assert "14.00, 12.88, 11.90 14.00, 12.60, 11.90" in text
