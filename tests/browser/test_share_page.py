@@ -1,14 +1,14 @@
 """The office shares a week out in a real browser: a way, a change by hand, who pays, signed."""
 
 import pytest
+from tests_support import log_in
 
 from orders.models import ShareLine, ShareRun
-from tests.browser.test_browser_pages import browser, log_in  # noqa: F401 - the fixture
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 
-def test_the_office_chooses_changes_a_number_and_shares_out(committed_farm, browser, live_server):  # noqa: F811
+def test_the_office_chooses_changes_a_number_and_shares_out(committed_farm, browser, live_server):
     committed_farm("closed")
     page = log_in(browser, live_server, "office@saltmarrow.example")
     for width in (390, 1280):
