@@ -16,6 +16,7 @@ STAFF = {
         ("Numbers", "numbers", True),
         ("Sharing", "sharing", True),
         ("Orders", "orders", False),
+        ("Rests", "rests", False),
         ("What if", "what-if", False),
     ),
     "Growing": (

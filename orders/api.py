@@ -295,8 +295,10 @@ def _match(request: Request, order: Order) -> None:
     known = {part.strip() for part in header.split(",") if part.strip()}
     if not known or "*" in known or tag_of(order_record(order)) in known:
         return
-    last = changes_shown(order=order)[-1:]
-    since = f"{when_words(last[0])}: {last[0].words}" if last else "what is promised of it"
+    last, zone = changes_shown(order=order)[-1:], order.ship_to.time_zone
+    since = (
+        f"{when_words(last[0], zone=zone)}: {last[0].words}" if last else "what is promised of it"
+    )
     raise OrderChangedSince(order=order.number, since=since)
 
 

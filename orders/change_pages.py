@@ -76,7 +76,7 @@ def change_page(request: HttpRequest, number: str) -> HttpResponse:
         "may_change": may_change(order=order, now=now),
         "may_withdraw": Order.State.WITHDRAWN in Order.MOVES[order.state],
         "cut_off_words": time_text(at=order.week.cut_off_at, zone=zone),
-        "changes": [(when_words(row), row.words) for row in changes_shown(order=order)],
+        "changes": [(when_words(row, zone=zone), row.words) for row in changes_shown(order=order)],
         "week_line": week_line(week=order.week, now=now, zone=zone, ship_on=order.ship_on),
     }
     status = refusal.status if refusal else 200

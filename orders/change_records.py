@@ -9,11 +9,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 
-from django.utils import timezone
-
 from inventory.models import Happening
 from inventory.people import User
 from orders.calc.change_words import RowChange, change_sentence
+from orders.calc.weeks import time_text
 from orders.models import Line, ListLine, Order, OrderChange, OrderChangeRow, Promise
 
 STANDING = (Line.State.OPEN, Line.State.NEEDS_PAPER, Line.State.NEEDS_PERSON)
@@ -185,6 +184,6 @@ def _nobody(change: OrderChange, order: Order) -> str:
     return f"{order.customer.name}'s system" if is_system else "the farm"
 
 
-def when_words(change: ChangeShown) -> str:
-    """When and by whom, such as "Thu 26 Nov 09:12, Petra Lunn, page"."""
-    return f"{timezone.localtime(change.at):%a %-d %b %H:%M}, {change.by}, {change.channel}"
+def when_words(change: ChangeShown, *, zone: str) -> str:
+    """When by the clocks of a zone and by whom, such as "Thu 26 Nov, 09:12, Petra Lunn, page"."""
+    return f"{time_text(at=change.at, zone=zone)}, {change.by}, {change.channel}"

@@ -181,8 +181,11 @@ def _refuse_stranger(order: Order, user: User | None) -> None:
 
 
 def _since(order: Order, seen: int) -> str:
-    shown = changes_shown(order=order, after=seen)
-    return "; ".join(f"{when_words(row)}: {row.words}" for row in shown) or "by another window"
+    shown, zone = changes_shown(order=order, after=seen), order.ship_to.time_zone
+    return (
+        "; ".join(f"{when_words(row, zone=zone)}: {row.words}" for row in shown)
+        or "by another window"
+    )
 
 
 def _read(order: Order, wanted: Sequence[Wanted]) -> list[_Step]:
@@ -198,8 +201,8 @@ def _read(order: Order, wanted: Sequence[Wanted]) -> list[_Step]:
         line, listing = lines.get(row.listing), listings.get(row.listing)
         was = line.asked if line is not None and line.state in STANDING else 0
         asked = _asked(row, line if was else None)
-        problem = None
-        if asked.asked or listing is None or row.listing in seen:
+        problem = _inked_problem(line, was, asked)
+        if problem is None and (asked.asked or listing is None or row.listing in seen):
             problem = asked_problem(asked, listing, seen)
         if problem is not None:
             problems.append({"row": index, "listing": row.listing, **problem})
@@ -209,6 +212,15 @@ def _read(order: Order, wanted: Sequence[Wanted]) -> list[_Step]:
     if problems:
         raise ChangeNotRight(first=first_words(problems), rows=problems)
     return steps
+
+
+def _inked_problem(line: Line | None, was: int, asked: Asked) -> dict[str, str] | None:
+    """A line carried over from a short week is inked before its list closes."""
+    if line is None or not was or not asked.asked or not _differs(asked, line, was):
+        return None
+    if not Promise.objects.filter(line=line, state=Promise.State.INKED).exists():
+        return None
+    return {"code": "line_inked", "detail": "it is promised already; leave it or take it off"}
 
 
 def _asked(row: Wanted, line: Line | None) -> Asked:

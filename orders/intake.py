@@ -168,7 +168,7 @@ def _write_order(
         **fields,
     )
     if number is None:
-        _give_number(order)
+        give_number(order)
     judge_drafts(drafts, order)
     _write_lines(drafts, order, now)
     _refuse_empty(order)
@@ -256,7 +256,7 @@ def asked_problem(
     return None
 
 
-def _give_number(order: Order) -> None:
+def give_number(order: Order) -> None:
     """The service's own numbers begin at 10001. They follow the row's key: two orders sent at the
     same moment can never be given the same one."""
     order.number = str(10000 + order.pk)

@@ -109,7 +109,10 @@ def order_page(request: HttpRequest, number: str) -> HttpResponse:
         "ticks": _tick_rows(order),
         "rests": open_questions(order=order),
         "may_change": may_change(order=order, now=farm_now()),
-        "changes": [(when_words(row), row.words) for row in changes_shown(order=order)],
+        "changes": [
+            (when_words(row, zone=zone or timezone.get_current_timezone_name()), row.words)
+            for row in changes_shown(order=order)
+        ],
         "may_withdraw": Order.State.WITHDRAWN in Order.MOVES[order.state],
         "may_report": order.state in (Order.State.ON_THE_ROAD, Order.State.ARRIVED),
         "week_line": week_line(

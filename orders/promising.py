@@ -217,6 +217,32 @@ def resize_promise(*, promise_id: int, can: CanPromise, units: int, reason: str)
     return promise
 
 
+@transaction.atomic
+def cut_inked(*, promise_id: int, units: int, reason: str) -> Promise:
+    """Make an inked promise smaller by a person's act, with a cause. No rule ever calls this.
+
+    Raises ForbiddenMove for any other promise, and for a size that is not smaller.
+    """
+    promise = (
+        Promise.objects.select_for_update(of=("self",)).select_related("line").get(pk=promise_id)
+    )
+    if promise.state != Promise.State.INKED or not 0 < units < promise.units:
+        raise ForbiddenMove(
+            kind="Promise",
+            name=str(promise.line),
+            state=f"{promise.get_state_display()} for {promise.units}",
+            wanted=f"one for {units}",
+            why="only an inked promise is cut, to some of what it was",
+        )
+    pieces = promise.pieces // promise.units * units
+    PromisedTotal.objects.filter(
+        strain_form_id=promise.strain_form_id, week_id=promise.week_id
+    ).update(pieces=F("pieces") + pieces - promise.pieces)
+    promise.units, promise.pieces, promise.reason = units, pieces, reason[:300]
+    promise.save(update_fields=["units", "pieces", "reason"])
+    return promise
+
+
 def _add_promised(line: Line, pieces: int, most_pieces: int, unit: int) -> None:
     strain_form_id, week = line.listing.strain_form_id, line.order.week
     total, _ = PromisedTotal.objects.get_or_create(strain_form_id=strain_form_id, week=week)

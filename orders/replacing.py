@@ -4,8 +4,9 @@ Call from: orders/resting.py, shipping/shortfalls.py.
 Locks: the caller holds the order's row; here strain-forms, lowest key first, then promises.
 """
 
+import secrets
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date, datetime
 from decimal import Decimal
 
 from django.utils import timezone
@@ -16,10 +17,16 @@ from inventory.people import User
 from inventory.setting_book import SettingBook
 from orders.amending import free_promise
 from orders.change_records import STANDING
-from orders.intake import price_of
+from orders.intake import give_number, price_of
 from orders.listing import prices_on
-from orders.models import Line, Order, Promise
-from orders.promising import can_promise_all, change_promise, make_promise
+from orders.models import Line, Order, Promise, ShipWeek
+from orders.promising import (
+    CanPromise,
+    can_promise_all,
+    change_promise,
+    cut_inked,
+    make_promise,
+)
 from orders.rules import RuleBook
 
 
@@ -126,6 +133,21 @@ def take_off(
     return promise
 
 
+def give_up(
+    *, line: Line, units: int, now: datetime, user: User | None, code: str, reason: str
+) -> Promise:
+    """Take all or some of what a line was promised away by a person's act, with a cause."""
+    promise = Promise.objects.select_for_update().get(line=line)
+    if units >= promise.units:
+        taken = take_off(line=line, now=now, user=user, code=code, reason=reason)
+        assert taken is not None
+        return taken
+    cut_inked(promise_id=promise.pk, units=promise.units - units, reason=reason)
+    line.reason_code, line.reason = code, reason[:400]
+    line.save(update_fields=["reason_code", "reason"])
+    return promise
+
+
 def put_instead(
     *, line: Line, listing: Listing, units: int, now: datetime, user: User | None, reason: str
 ) -> Line:
@@ -136,7 +158,7 @@ def put_instead(
     """
     order, on = line.order, timezone.localdate(now)
     lock_strain_forms({line.listing.strain_form_id, listing.strain_form_id})
-    old = take_off(line=line, now=now, user=user, code="replaced", reason=reason)
+    old = give_up(line=line, units=units, now=now, user=user, code="replaced", reason=reason)
     book = SettingBook.read(on=on)
     new = order.lines.filter(listing=listing).first() or Line(
         order=order,
@@ -155,11 +177,75 @@ def put_instead(
         book=book,
         strain_form_ids=[listing.strain_form_id],
     )[listing.strain_form_id]
-    if old is not None and old.strain_form_id == listing.strain_form_id:
+    if old.strain_form_id == listing.strain_form_id:
         # What this line held is its own to keep: the sum does not grow by passing it on.
-        can = replace(can, pieces=max(can.pieces, old.pieces))
-    promise = make_promise(line=new, can=can, units=units, now=now, user=user, reason=reason)
-    change_promise(promise_id=promise.pk, state=Promise.State.INKED, reason=reason)
-    inked_at = old.inked_at if old is not None and old.inked_at else now
-    Promise.objects.filter(pk=promise.pk).update(inked_at=inked_at)
+        can = replace(can, pieces=max(can.pieces, units * can.stock.unit))
+    _ink(new, can, units, now, old.inked_at or now, user, reason)
     return new
+
+
+def _ink(
+    line: Line,
+    can: CanPromise,
+    units: int,
+    now: datetime,
+    inked_at: datetime,
+    user: User | None,
+    reason: str,
+) -> None:
+    promise = make_promise(line=line, can=can, units=units, now=now, user=user, reason=reason)
+    change_promise(promise_id=promise.pk, state=Promise.State.INKED, reason=reason)
+    Promise.objects.filter(pk=promise.pk).update(inked_at=inked_at)
+
+
+def carry_over(
+    *, line: Line, units: int, week: ShipWeek, now: datetime, user: User, reason: str
+) -> Order:
+    """Promise what a line lost in a later week instead, before that week is shared out.
+
+    An order of its own, inked at once: first in line. Raises AboveWhatIsLeft.
+    """
+    order, on = line.order, timezone.localdate(now)
+    lock_strain_forms([line.listing.strain_form_id])
+    give_up(line=line, units=units, now=now, user=user, code="carried", reason=reason)
+    same_day = [day for day in week.ship_days if day.weekday() == order.ship_on.weekday()]
+    carried = Order.objects.create(
+        number=secrets.token_hex(6),
+        customer=order.customer,
+        ship_to=order.ship_to,
+        week=week,
+        ship_on=(same_day or list(week.ship_days))[0],
+        tier=order.tier,
+        source=Order.Source.PHONE,
+        state=Order.State.PROMISED,
+        idempotency_key=f"carried:{line.pk}:{week.name}",
+        sent_at=now,
+        placed_by=user,
+        note=f"first in line: {units} {line.listing.name} carried from order {order.number}"[:300],
+    )
+    give_number(carried)
+    new = Line.objects.create(
+        order=carried,
+        position=1,
+        listing=line.listing,
+        asked=units,
+        unit=line.unit if units % line.unit == 0 else 1,
+        least=1,
+        unit_price=line.unit_price,
+        reason=f"carried from order {order.number}: {reason}"[:400],
+    )
+    can = can_next(line=line, week=week, on=on)
+    _ink(new, can, units, now, now, user, reason)
+    return carried
+
+
+def can_next(*, line: Line, week: ShipWeek, on: date) -> CanPromise:
+    """What a later week can still promise of a line's strain-form, its list out or not."""
+    form_id = line.listing.strain_form_id
+    return can_promise_all(
+        week=week,
+        on=on,
+        is_on_sale=week.published_at is not None,
+        book=SettingBook.read(on=on),
+        strain_form_ids=[form_id],
+    )[form_id]

@@ -13,7 +13,14 @@ from inventory.clock import farm_now
 from orders.calc.weeks import time_text
 from orders.models import Order, RestQuestion
 from orders.pages import order_for, signed_in, staff_only
-from orders.resting import answer_rest, choices_of, open_questions, rest_answer_until
+from orders.resting import (
+    answer_rest,
+    choices_of,
+    open_questions,
+    rest_answer_until,
+    rest_by_hand,
+    strains_that_may_rest,
+)
 from orders.weeks import week_line
 
 
@@ -103,7 +110,16 @@ def _answer_words(question: RestQuestion) -> str:
 @login_required
 def rests_page(request: HttpRequest) -> HttpResponse:
     """For the farm: every promise touched by a rest, what its buyer was asked and what came."""
-    staff_only(request)
+    user = staff_only(request)
+    if request.method == "POST":
+        strain = rest_by_hand(
+            strain_key=request.POST.get("strain", ""),
+            reason=request.POST.get("reason", ""),
+            user=user,
+            now=farm_now(),
+        )
+        messages.success(request, f"{strain.name} rests. Its buyers are asked within a minute.")
+        return redirect("rests")
     zone = timezone.get_current_timezone_name()
     rows = RestQuestion.objects.select_related(
         "line__order__customer", "line__listing", "settled_by", "new_line__listing"
@@ -118,6 +134,16 @@ def rests_page(request: HttpRequest) -> HttpResponse:
                 "until": time_text(at=rest_answer_until(order=row.line.order), zone=zone),
             }
             for row in open_questions()
+        ],
+        "may_rest": user.may("rest_strain"),
+        "could_rest": [
+            {
+                "key": strain.key,
+                "name": strain.name,
+                "asked": [row for row in promises if row.state == row.State.INKED],
+                "freed": [row for row in promises if row.state == row.State.PENCILLED],
+            }
+            for strain, promises in strains_that_may_rest()
         ],
         "settled": [
             {

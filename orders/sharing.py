@@ -83,6 +83,9 @@ def shareable_lines(*, week: ShipWeek) -> list[Line]:
     """Open lines of a week, less those that law, papers, export or a credit stop keep back."""
     lines = Line.objects.filter(order__week=week, state=Line.State.OPEN)
     lines = lines.exclude(order__state__in=[Order.State.WITHDRAWN, Order.State.SET_ASIDE])
+    if week.inked_at is None:
+        # Carried over from a week that fell short: first in line, promised before the list is.
+        lines = lines.exclude(promise__state=Promise.State.INKED)
     rows = lines.select_related(
         "order__customer",
         "order__ship_to__customer",

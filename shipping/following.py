@@ -18,7 +18,7 @@ from shipping.shortfalls import check_stock
 
 HOLDS = frozenset({"hold.raised", "hold.confirmed", "hold.lifted", "hold.void"})
 COLOURS = frozenset({"colour.split"})
-RESTS = frozenset({"promise.rested", "rest.settled"})
+RESTS = frozenset({"promise.rested", "rest.settled", "line.moved"})
 COUNTS = frozenset({"stock.counted", "stock.died", "stock.sprouted", "tray.shifted"})
 
 

@@ -21,7 +21,7 @@ from shipping.arrivals import report_due
 from shipping.bench_numbers import Bench, bag_items, money_of
 from shipping.boxing import bags_of
 from shipping.calc.boxes import box_sets
-from shipping.models import PackPlan, RecallNotice, Shipment
+from shipping.models import FreightCredit, PackPlan, RecallNotice, Shipment
 
 HEADLINES = {
     "clear": "Your box may travel.",
@@ -247,6 +247,26 @@ def _write_delivered(order: Order, happening: Happening, now: datetime) -> None:
     )
 
 
+def _write_line_moved(order: Order, happening: Happening, now: datetime) -> None:
+    facts = happening.facts
+    credit = FreightCredit.objects.filter(order=order).order_by("-id").first()
+    is_carried = facts["kind"] == "next week" and credit is not None
+    _write(
+        order,
+        now,
+        key=f"moved:{happening.pk}",
+        kind="your line has changed",
+        subject=f"Order {order.number}: {facts['listing']} is short; see what goes instead",
+        action=_open_order(order, f"Look at order {order.number}"),
+        template="line_moved",
+        context={
+            "cause": facts["cause"],
+            "words": facts["reason"],
+            "credit": credit.sentence if credit is not None and is_carried else "",
+        },
+    )
+
+
 def _write_recall(happening: Happening, now: datetime) -> None:
     """The notice of a signed recall, word for word as it was signed."""
     facts = happening.facts
@@ -277,4 +297,5 @@ WRITERS: dict[str, Callable[[Order, Happening, datetime], None]] = {
     "plan.changed": _write_weather,
     "shipment.handed_over": _write_on_the_road,
     "shipment.delivered": _write_delivered,
+    "line.moved": _write_line_moved,
 }

@@ -1,5 +1,9 @@
 """HOP 8c shortfall: promised pieces that are not there -> a row a person settles, with remedies.
 
+The remedies stand in the order of the farm's terms: uncounted margin, a growing tray graded ready,
+another clean system, then (shipping/settling.py) a buyer's substitute, next week first in line with
+a share of the freight credited, and the mother reserve above its hard floor, signed by the owner.
+
 Call from: shipping/picking.py, shipping/keying.py, shipping/following.py, shipping/pages.py.
 A promise once inked is never shrunk by a rule; what is missing is proposed, not decided.
 """
@@ -18,6 +22,7 @@ from inventory.standing import StrainStock, TrayStock, read_stock
 from inventory.supply import reserve_gap, tray_countable
 from orders.models import PromisedTotal, ShipWeek
 from shipping.models import Shortfall
+from shipping.settling import LAST_REMEDIES, last_remedies, take_last_remedy
 
 
 @transaction.atomic
@@ -25,7 +30,7 @@ def record_short(
     *, stock: StrainStock, week: ShipWeek, pieces: int, cause: str, now: datetime
 ) -> Shortfall:
     """Record that promised pieces are missing. An open row of the week takes the new number."""
-    remedies = remedies_for(stock=stock, week=week, pieces=pieces)
+    remedies = remedies_for(stock=stock, week=week, pieces=pieces, now=now)
     open_row = Shortfall.objects.filter(
         strain_form_id=stock.strain_form_id, week=week, settled_at__isnull=True
     ).first()
@@ -79,8 +84,18 @@ def check_stock(*, strain_form_id: int, week: ShipWeek, cause: str, now: datetim
     return max(0, short)
 
 
-def remedies_for(*, stock: StrainStock, week: ShipWeek, pieces: int) -> list[dict[str, Any]]:
-    """The first three remedies, in their order, each with what it could give. [pieces]"""
+def remedies_for(
+    *, stock: StrainStock, week: ShipWeek, pieces: int, now: datetime
+) -> list[dict[str, Any]]:
+    """Every remedy in its order, each with what it could give. [pieces]"""
+    return [
+        *_of_the_same(stock, week, pieces),
+        *last_remedies(stock=stock, week=week, pieces=pieces, now=now),
+    ]
+
+
+def _of_the_same(stock: StrainStock, week: ShipWeek, pieces: int) -> list[dict[str, Any]]:
+    """The first three: more of the same pieces from somewhere."""
     book = SettingBook.read(on=week.first_ship_on)
     ready = [row for row in stock.trays if row.state == "ready" and _may_leave(row, stock, week)]
     margin = sum(
@@ -120,6 +135,20 @@ def remedies_for(*, stock: StrainStock, week: ShipWeek, pieces: int) -> list[dic
     return found
 
 
+def _settle(row: Shortfall, remedy: dict[str, Any], user: User, now: datetime) -> None:
+    """Keep what was taken. What it does not cover stays open, with what else could give it."""
+    row.settled_how = "; ".join(part for part in (row.settled_how, remedy["words"]) if part)[:300]
+    left = row.pieces - int(remedy["pieces"])
+    if left > 0:
+        stock = read_stock(strain_form_ids=[row.strain_form_id])[0]
+        found = remedies_for(stock=stock, week=row.week, pieces=left, now=now)
+        row.pieces = left
+        row.remedies = [one for one in found if one["words"] not in row.settled_how]
+    else:
+        row.settled_at, row.settled_by = now, user
+    row.save(update_fields=["pieces", "remedies", "settled_at", "settled_by", "settled_how"])
+
+
 @transaction.atomic
 def accept_remedy(*, shortfall_id: int, index: int, user: User, now: datetime) -> Shortfall:
     """A person takes one of the remedies. Grading a lot ready is done here; the promises stand.
@@ -138,15 +167,16 @@ def accept_remedy(*, shortfall_id: int, index: int, user: User, now: datetime) -
     if not 0 <= index < len(row.remedies):
         raise Unknown(kind="remedy", name=str(index))
     remedy = row.remedies[index]
-    if remedy["kind"] == "grade":
+    if remedy["kind"] in LAST_REMEDIES:
+        take_last_remedy(shortfall=row, remedy=remedy, user=user, now=now)
+    elif remedy["kind"] == "grade":
         user.must("grade_ready")
         lot = Lot.objects.get(pk=remedy["lot"])
         if lot.state == Lot.State.GROWING:
             change_lot_state(lot_id=lot.pk, state=Lot.State.READY)
     else:
         user.must("pick")
-    row.settled_at, row.settled_by, row.settled_how = now, user, remedy["words"]
-    row.save(update_fields=["settled_at", "settled_by", "settled_how"])
+    _settle(row, remedy, user, now)
     facts = {"strain_forms": [row.strain_form_id], "reason": remedy["words"]}
     Happening.objects.create(kind="shortfall.settled", at=now, facts=facts)
     return row

@@ -56,5 +56,5 @@ def _promise_words(row: RowChange) -> str:
     if held == holds:
         return ""
     if holds > held:
-        return f" ({holds} are pencilled for it)"
+        return f" ({holds} are promised of it)"
     return f" ({held - holds} of {held} went back to the list)"

@@ -1,6 +1,6 @@
 from shipping.models.arrivals import ArrivalReport, Credit, LaneLoss, ReportLine, ReportPhoto
 from shipping.models.bench import Bag, BagKind, Box, BoxKind, Shipment
-from shipping.models.picks import PickSheet, PickTask, Shortfall
+from shipping.models.picks import FreightCredit, PickSheet, PickTask, Shortfall
 from shipping.models.plans import Forecast, PackPlan
 from shipping.models.recalls import Recall, RecallNotice
 
@@ -12,6 +12,7 @@ __all__ = [
     "BoxKind",
     "Credit",
     "Forecast",
+    "FreightCredit",
     "LaneLoss",
     "PackPlan",
     "PickSheet",

@@ -88,3 +88,20 @@ class Shortfall(models.Model):
         settings.AUTH_USER_MODEL, models.PROTECT, related_name="+", null=True
     )
     settled_how = models.CharField(max_length=300, blank=True)
+
+
+class FreightCredit(models.Model):
+    """The share of a box's freight that a shop is credited for what is carried to a later week."""
+
+    shortfall = models.ForeignKey(Shortfall, models.PROTECT, related_name="freight_credits")
+    order = models.ForeignKey("orders.Order", models.PROTECT, related_name="+")
+    carried = models.ForeignKey("orders.Order", models.PROTECT, related_name="+")
+    amount = models.DecimalField(max_digits=10, decimal_places=2)
+    sentence = models.CharField(max_length=300)
+    at = models.DateTimeField()
+    user = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(condition=Q(amount__gte=0), name="freight_credit_not_below_zero")
+        ]

@@ -377,7 +377,7 @@ def test_the_page_changes_the_order_and_shows_it_in_sentences(published_farm, cl
     sent = client.post(address, form | {"ask:PLT plug": "12", "ask:BKP plug": "4"}, follow=True)
     shown = sent.content.decode()
     assert f"Order {order.number} is changed." in shown
-    assert "Fri 27 Nov 09:30, Petra Lunn, page" in shown
+    assert "Fri 27 Nov, 10:30, Petra Lunn, page" in shown, "by the shop's own clock"
     assert "PLT plug 12 instead of 8; BKP plug added, 4" in shown
     assert standing(order) == {"PLT plug": 12, "HRT plug": 10, "BKP plug": 4}
 

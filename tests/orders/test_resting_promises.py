@@ -1,26 +1,20 @@
 """A strain goes to rest with promises on it: each buyer is asked, and no wrong colour is sent."""
 
-from datetime import date
 from decimal import Decimal
 
 import pytest
+from autumn_scene import INKED, RESTED, SHIP_ON, play_autumn, rest
 from conftest import Kept
-from django.conf import settings
 from django.urls import reverse
 from tests_support import farm_time
 
-from config import playing
-from config.loading import load_farm
 from config.ticking import tick
-from inventory.clock import move_clock, start_demo_clock
+from inventory.clock import move_clock
 from inventory.errors import NotAllowed
-from inventory.models import Happening, Listing, Message, Substitute, User
-from inventory.walking import take_note
+from inventory.models import Happening, Listing, Message, Substitute
 from orders.amending import withdraw_order
 from orders.change_records import changes_shown
-from orders.intake import Asked, send_order
-from orders.listing import publish_list
-from orders.models import Customer, Line, Order, Promise, PromisedTotal, RestQuestion, Watch
+from orders.models import Line, Order, Promise, PromisedTotal, RestQuestion, Watch
 from orders.resting import (
     RestAnswerTooLate,
     RestChoiceNotOffered,
@@ -29,22 +23,17 @@ from orders.resting import (
     choices_of,
     open_questions,
     settle_due,
+    strains_that_may_rest,
     touched_by,
 )
-from orders.sharing import ink_promises, share_out
-from orders.weeks import open_week
 from shipping.bench_numbers import Bench
 from shipping.boxing import bags_of
 from shipping.clearing import enter_forecast, make_plan
 from shipping.models import PackPlan, PickSheet, PickTask
 from shipping.picking import draw_sheets
 
-SHARED = farm_time("2026-11-09 13:00")
-INKED = farm_time("2026-11-09 14:30")
-RESTED = farm_time("2026-11-09 15:10")
 UNTIL = farm_time("2026-11-10 18:00")
 TOO_LATE = farm_time("2026-11-10 18:00:01")
-SHIP_ON = date(2026, 11, 11)
 KEPT = Kept()
 
 
@@ -54,54 +43,14 @@ def autumn(db, fixtures_folder):
     if "inked" in KEPT.rows:
         KEPT.restore("inked")
         return
-    _play_autumn(fixtures_folder)
+    play_autumn(fixtures_folder)
     KEPT.keep("inked")
-
-
-def _play_autumn(folder):
-    load_farm(folder=folder, now=farm_time("2026-11-25 09:00"))
-    start_demo_clock(at=farm_time("2026-10-01 00:00"))
-    for note, who in looks(folder):
-        if note.looked_at < farm_time("2026-11-08 00:00"):
-            take_note(note=note, received_at=note.looked_at, user=User.objects.get(code=who))
-    week = open_week(monday=date(2026, 11, 9), farm_zone=settings.FARM_TIME_ZONE)
-    publish_list(week=week, now=farm_time("2026-11-06 14:00"))
-    week.refresh_from_db()
-    send("C07", week, Asked("KLN plug", 4), Asked("CSC plug", 8))
-    send("C05", week, Asked("KLN plug", 3))
-    for at in (SHARED, INKED):
-        move_clock(to=at)
-        tick(at)
-        (share_out if at == SHARED else ink_promises)(week=week, now=at)
-    tick(INKED)
-
-
-def looks(folder):
-    """The looks at KLN of the demo's walk (job table 7.5), oldest first."""
-    rows = [row for row in playing.rows_of(folder, "walk_notes.csv") if row["strain"] == "KLN"]
-    return [(playing.note_of(row), row["who"]) for row in rows]
-
-
-def send(code, week, *rows):
-    send_order(
-        customer=Customer.objects.get(code=code), ship_to_code=code, week=week, ship_on=SHIP_ON,
-        rows=rows, source="page", idempotency_key=f"autumn {code}",
-        now=farm_time("2026-11-06 15:00"),
-    )  # fmt: skip
 
 
 @pytest.fixture
 def rested(autumn, fixtures_folder):
     """The second low look, of Mon 9 Nov 07:36, comes from a phone that was off until 15:10."""
     rest(fixtures_folder)
-
-
-def rest(folder, at=RESTED):
-    move_clock(to=at)
-    for note, who in looks(folder):
-        if note.looked_at.date() == date(2026, 11, 9):
-            take_note(note=note, received_at=at, user=User.objects.get(code=who))
-    tick(at)
 
 
 def order_of(code):
@@ -328,3 +277,20 @@ def test_the_buyer_answers_on_one_page_and_the_office_reads_it(rested, client, p
     rests = client.get(reverse("rests")).content.decode()
     assert order.number in rests and "Wren Halloway" in rests
     assert "3 Fen Kiln" in rests, "the other shop still waits"
+
+
+def test_a_lead_rests_a_strain_by_hand_and_reads_first_whom_it_touches(autumn, client, person):
+    client.force_login(person("OF"))
+    page = client.get(reverse("rests")).content.decode()
+    assert "Cascadon Tidepool, 4 for Wed 11 Nov" in page
+    assert "Sign the rest" not in page, "the office proposes, a lead or the owner signs"
+    refused = client.post(reverse("rests"), {"strain": "KLN", "reason": "tan"})
+    assert refused.status_code == 403
+
+    client.force_login(person("LD"))
+    assert "Sign the rest of KLN" in client.get(reverse("rests")).content.decode()
+    assert client.post(reverse("rests"), {"strain": "KLN", "reason": " "}).status_code == 422
+    client.post(reverse("rests"), {"strain": "KLN", "reason": "tan to the tips"})
+    tick(INKED)
+    assert len(open_questions()) == 2
+    assert "KLN" not in {strain.key for strain, _ in strains_that_may_rest()}
