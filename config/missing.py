@@ -30,11 +30,15 @@ NEEDED_ROLES = (
 
 @dataclass(frozen=True, slots=True)
 class Lack:
-    """One thing that is not there. ``url`` opens where it is mended; else ``file`` is loaded."""
+    """One thing that is not there. ``url`` opens where it is mended; else ``file`` is loaded.
+
+    ``act`` says what is done there, in words that no other row has.
+    """
 
     name: str
     why: str
     url: str = ""
+    act: str = ""
     file: str = ""
 
 
@@ -91,7 +95,9 @@ def _people() -> Iterator[Lack]:
     roles = set(User.objects.filter(is_active=True).values_list("role", flat=True).distinct())
     for needed, act in NEEDED_ROLES:
         if not roles & set(needed):
-            yield Lack(" or ".join(needed), f"nobody may {act}", _edit("people"))
+            yield Lack(
+                " or ".join(needed), f"nobody may {act}", _edit("people"), f"Add who may {act}"
+            )
 
 
 def _sold() -> Q:
@@ -103,7 +109,12 @@ def _prices(now: datetime) -> Iterator[Lack]:
     priced = prices_on(on=timezone.localdate(now))
     listings = Listing.objects.filter(_sold()).exclude(pk__in=priced).order_by("name")
     for name, title in listings.values_list("name", "title"):
-        yield Lack(name, f"{title} has no list price and is left off", _edit("prices", name))
+        yield Lack(
+            name,
+            f"{title} has no list price and is left off",
+            _edit("prices", name),
+            f"Price {name}",
+        )
 
 
 def _counts(now: datetime, book: SettingBook) -> Iterator[Lack]:
@@ -116,7 +127,9 @@ def _counts(now: datetime, book: SettingBook) -> Iterator[Lack]:
     ).select_related("tray", "strain_form__strain", "strain_form__form")
     for row in trays.order_by("tray__trough__walk_order", "tray__slot"):
         why = f"{row.strain_form} was counted last on {row.counted_on:%a %-d %b}"
-        yield Lack(row.tray.code, why, reverse("tray-mark", args=[row.tray.code]))
+        yield Lack(
+            row.tray.code, why, reverse("tray-mark", args=[row.tray.code]), f"Count {row.tray.code}"
+        )
     stands = Balance.objects.filter(strain_form=OuterRef("pk"))
     never = StrainForm.objects.filter(~Exists(stands), strain__is_making=True)
     for strain_form in never.select_related("strain", "form"):
@@ -128,7 +141,7 @@ def _packing() -> Iterator[Lack]:
     forms = StrainForm.objects.filter(strain__is_making=True).exclude(bag__in=bags)
     for row in forms.select_related("strain", "form"):
         why = f"its bag {row.bag or '(none)'} is not described"
-        yield Lack(str(row), why, _edit("strain-forms", str(row)))
+        yield Lack(str(row), why, _edit("strain-forms", str(row)), f"Choose the bag of {row}")
     if not BoxKind.objects.exists():
         yield Lack("boxes", "no box size is described", file="boxes.csv")
 
@@ -136,9 +149,14 @@ def _packing() -> Iterator[Lack]:
 def _lanes() -> Iterator[Lack]:
     profiles = set(LaneLeg.objects.values_list("profile", flat=True))
     for lane in Lane.objects.exclude(profile__in=profiles).order_by("code"):
-        yield Lack(lane.code, f"its way {lane.profile} has no legs", _edit("lanes", lane.code))
+        yield Lack(
+            lane.code,
+            f"its way {lane.profile} has no legs",
+            _edit("lanes", lane.code),
+            f"Mend {lane.code}",
+        )
     if not ShipTo.objects.exists():
-        yield Lack("ship-tos", "there is nowhere to send a box", _edit("ship-tos"))
+        yield Lack("ship-tos", "there is nowhere to send a box", _edit("ship-tos"), "Add a ship-to")
 
 
 def _rules() -> Iterator[Lack]:
@@ -150,9 +168,10 @@ def _rules() -> Iterator[Lack]:
         known.setdefault(region, set()).add(code)
     for region in ShipTo.objects.order_by("region").values_list("region", flat=True).distinct():
         there = known.get(region, set()) | known.get(EVERYWHERE, set())
-        for code in classes.keys() - there:
-            why = f"no rule says whether {classes[code].lower()} may go there"
-            yield Lack(f"{region}, {classes[code].lower()}", why, _edit("region-rules"))
+        for words in (name.lower() for code, name in classes.items() if code not in there):
+            why = f"no rule says whether {words} may go there"
+            name = f"{region}, {words}"
+            yield Lack(name, why, _edit("region-rules"), f"Write the rule of {name}")
 
 
 def _weather(now: datetime, book: SettingBook) -> Iterator[Lack]:
@@ -165,7 +184,12 @@ def _weather(now: datetime, book: SettingBook) -> Iterator[Lack]:
 def _photos() -> Iterator[Lack]:
     listings = Listing.objects.filter(_sold(), photo="")
     for row in listings.order_by("name"):
-        yield Lack(row.name, f"buyers see no photo of {row.title}", _edit("listings", row.name))
+        yield Lack(
+            row.name,
+            f"buyers see no photo of {row.title}",
+            _edit("listings", row.name),
+            f"Add the photo of {row.name}",
+        )
 
 
 def _papers(now: datetime) -> Iterator[Lack]:
@@ -185,11 +209,12 @@ def _papers(now: datetime) -> Iterator[Lack]:
         )
         if wanted and not on_file:
             why = f"no paper on file; needed there for {', '.join(dict.fromkeys(wanted))}"
-            yield Lack(str(ship_to), why, _edit("papers"))
+            yield Lack(str(ship_to), why, _edit("papers"), f"File the paper of {ship_to.code}")
 
 
 def _log_ins() -> Iterator[Lack]:
     seats = Seat.objects.filter(customer=OuterRef("pk"), user__is_active=True)
     for customer in Customer.objects.filter(~Exists(seats)):
         why = "nobody there can log in; the office orders for them"
-        yield Lack(f"{customer.code} {customer.name}", why, _edit("people"))
+        name = f"{customer.code} {customer.name}"
+        yield Lack(name, why, _edit("people"), f"Invite a buyer of {customer.code}")

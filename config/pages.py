@@ -18,7 +18,7 @@ from inventory.clock import farm_now, move_clock
 from inventory.errors import FarmError
 from inventory.models import Clock, Message, Site, User
 from orders.calc.weeks import time_text
-from orders.models import Order, ShipWeek
+from orders.models import HookCall, Order, ShipWeek
 from orders.pages import customer_of, signed_in, visible_orders
 from orders.weeks import week_line
 from orders.who_ordered import not_ordered
@@ -79,6 +79,7 @@ def _staff_rows(user: User, week: ShipWeek | None, now: datetime) -> dict[str, A
         "plans": _plans(week),
         "sheets": _sheets(week),
         "credits": _credits(),
+        "parked_calls": HookCall.objects.filter(state=HookCall.State.PARKED).count(),
         "parked": Message.objects.filter(state=Message.State.PARKED).count(),
         "may_move_clock": user.may("move_clock") and demo_now_at is not None,
         "clock_value": f"{timezone.localtime(farm_now()):%Y-%m-%dT%H:%M}",

@@ -29,6 +29,11 @@ BARE = Engine().from_string(
 )
 
 
+def key_of(number):
+    """A key of three capital letters for the line of that number: XAA, XAB, ..."""
+    return f"X{chr(65 + number // 26)}{chr(65 + number % 26)}"
+
+
 @pytest.fixture
 def long_list(published_farm):
     """The W49 list with its first line's like again until there are four hundred."""
@@ -37,11 +42,11 @@ def long_list(published_farm):
     strain, form = like.listing.strain_form.strain, like.listing.strain_form.form
     lines = []
     for number in range(version.lines.count() + 1, LINES + 1):
-        strain.pk, strain.key, strain.name = None, f"X{number}", f"Test Row {number}"
+        strain.pk, strain.key, strain.name = None, key_of(number), f"Test Row {number}"
         strain.save(force_insert=True)
         strain_form = StrainForm.objects.create(strain=strain, form=form)
         listing = Listing.objects.create(
-            strain_form=strain_form, name=f"X{number} plug", title=f"Test Row {number}"
+            strain_form=strain_form, name=f"{key_of(number)} plug", title=f"Test Row {number}"
         )
         line = ListLine.objects.get(pk=like.pk)
         line.pk, line.listing, line.position = None, listing, number
@@ -56,11 +61,11 @@ def long_list(published_farm):
 def draft(long_list, person):
     """Twenty rows typed, one of them to mend, and one watched."""
     ship_to = ShipTo.objects.get(code="C02")
-    names = [f"X{number} plug" for number in range(380, 400)]
+    names = [f"{key_of(number)} plug" for number in range(380, 400)]
     save_basket(
         ship_to=ship_to,
         week=long_list.week,
-        typed={name: Typed("6" if name != "X399 plug" else "six") for name in names},
+        typed={name: Typed("6" if name != names[-1] else "six") for name in names},
         user=person("B02"),
         now=farm_now(),
     )

@@ -105,7 +105,7 @@ def test_the_page_counts_down_and_links_to_the_mending(farm, person, client):
     Price.objects.filter(listing__name="PLT plug").delete()
     text = html.unescape(client.get("/missing/").content.decode())
     assert f"{left + 1} thing" in text
-    assert "Open where PLT plug is mended" in text
+    assert "Price PLT plug" in text
 
 
 def test_every_link_opens_where_it_is_mended(farm, person, client):

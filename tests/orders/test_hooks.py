@@ -315,6 +315,9 @@ def test_a_parked_call_is_shown_and_called_again_by_the_office(reader, client):
     client.force_login(office)
     page = html.unescape(client.get("/hooks/").content.decode())
     assert "parked" in page and "answered 500" in page and URL in page
+    first = html.unescape(client.get("/").content.decode())
+    assert "1 call to retailers' systems" in first
+    assert "See what is missing" in first
     call = HookCall.objects.get()
     client.post(f"/hooks/calls/{call.pk}/again/")
     assert call_due(now=NOW, send=reader.send).answered == 1
