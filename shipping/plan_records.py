@@ -14,8 +14,8 @@ from shipping.calc.verdicts import Limits
 from shipping.calc.weather import LaneDay
 
 CAUTIONS = (
-    "Heat packs get hot, to 60 °C and more where oxygen leaks: wrapped, on the lid, 3 cm of air and "
-    "paper between pack and bag, never against a bag or skin, holes punched in the liner.",
+    "Heat packs get hot, to 60 °C and more where oxygen leaks: wrapped, on the lid, 3 cm of air "
+    "and paper between pack and bag, never against a bag or skin, holes punched in the liner.",
     "Oxygen feeds fire: no flame, no oil or grease at the valve, cylinder tied upright, room "
     "aired. "
     "Never dry ice with live animals. Local codes and the carrier's rules come first.",

@@ -144,4 +144,4 @@ def test_its_time_against_its_own_rows_in_a_bare_table(draft, client, person):
     print(
         f"\nlist of {LINES}: {1000 * taken:.0f} ms, {taken / base:.1f} x its rows in a bare table"
     )
-    assert taken / base < 6
+    assert taken / base < 4
