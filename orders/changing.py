@@ -140,7 +140,7 @@ def change_order(
     ChangeTooLate, ChangeNotRight, AboveWhatIsLeft (typed by the office: all or nothing).
     """
     # The week first: no change slips in between a sharing out's reading and its promises.
-    week = ShipWeek.objects.select_for_update(no_key=True).get(orders=order_id)
+    week = ShipWeek.objects.select_for_update(of=("self",), no_key=True).get(orders=order_id)
     order = (
         Order.objects.select_for_update(of=("self",))
         .select_related("customer", "ship_to__customer")

@@ -7,14 +7,20 @@ import json
 import os
 import subprocess
 import sys
+import threading
 import time
+from datetime import date
 from pathlib import Path
 
 import pytest
 from django.db import connection
 
+from inventory.clock import farm_now
 from inventory.models import Balance
+from orders.changing import Wanted, change_order
+from orders.intake import Asked, send_order
 from orders.models import Customer, Promise, PromisedTotal
+from orders.weeks import week_named
 
 pytestmark = [pytest.mark.postgres, pytest.mark.django_db(transaction=True)]
 
@@ -83,3 +89,51 @@ def test_the_control_oversells_with_lock_and_guard_taken_out(three_clams):
         if sum(promised) > 3:
             return
     pytest.fail(f"no oversell in {TRIALS} trials: this race shows nothing about the fences")
+
+
+@pytest.mark.parametrize("trial", range(3))
+def test_two_raised_orders_are_never_promised_more_than_stands(three_clams, trial):
+    """Each holds one of three clams and asks for three at the same moment."""
+    orders = [send_one_clam(code) for code in ("C02", "C05")]
+    start = threading.Barrier(len(orders))
+    failures = []
+
+    def raise_it(order_id):
+        try:
+            start.wait(30)
+            change_order(
+                order_id=order_id,
+                wanted=[Wanted("HBC clam-m", 3)],
+                version_seen=1,
+                now=farm_now(),
+                user=None,
+                channel="api",
+            )
+        except Exception as error:
+            failures.append(error)
+        finally:
+            connection.close()
+
+    threads = [threading.Thread(target=raise_it, args=[order.pk]) for order in orders]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(60)
+
+    assert not failures
+    held = sorted(Promise.objects.values_list("units", flat=True))
+    assert held == [1, 2], "what was held stays, what was left goes to one"
+    assert PromisedTotal.objects.get(strain_form__strain__key="HBC").pieces == 3
+
+
+def send_one_clam(code):
+    return send_order(
+        customer=Customer.objects.get(code=code),
+        ship_to_code=code,
+        week=week_named(name="2026-W49"),
+        ship_on=date(2026, 12, 1),
+        rows=[Asked("HBC clam-m", 1)],
+        source="page",
+        idempotency_key=f"one clam {code}",
+        now=farm_now(),
+    )
