@@ -15,10 +15,9 @@ from django.db.models import QuerySet
 
 from inventory.errors import ForbiddenMove
 from inventory.people import User
+from orders.adding import ROWS_AT_ONCE, add_rows
 from orders.models import Line, Promise, PromisedTotal, ShipWeek
 from orders.promising import AboveWhatIsLeft, CanPromise
-
-ROWS_AT_ONCE = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,9 +65,11 @@ def pencil_promises(
         can = left[strain_form_id]
         if total > can.in_week_pieces + can.pieces:
             _refuse(week, pencils, strain_form_id, can, total - added[strain_form_id])
+    there = set(Promise.objects.filter(line__order__week=week).values_list("line_id", flat=True))
+    add_rows(Promise, [row for row in rows if row.line_id not in there])
     written = ("strain_form", "week", "units", "pieces", "pieces_out", "state", "pencilled_at")
     Promise.objects.bulk_create(
-        rows,
+        [row for row in rows if row.line_id in there],
         batch_size=ROWS_AT_ONCE,
         update_conflicts=True,
         unique_fields=["line"],

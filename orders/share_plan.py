@@ -12,7 +12,7 @@ from fractions import Fraction
 from inventory.errors import FarmError, ReasonMissing
 from inventory.models import Listing
 from inventory.setting_book import SettingBook
-from orders.calc.share_orders import WAYS, BookShares, ShortBook, fills, share_book
+from orders.calc.share_orders import WAYS, BookShares, ShortBook, fills, share_book, share_both_ways
 from orders.calc.share_words import buyer_sentence, sentence
 from orders.calc.sharing import Share, share
 from orders.models import Line, Promise, ShipWeek
@@ -115,11 +115,11 @@ def make_share_plan(
     """
     if way not in WAYS:
         raise WayUnknown(way=way or "nothing", ways=", ".join(WAYS))
-    groups = _groups(lines, can)
+    groups = _groups(week, lines, can)
     changed = _with_hand(groups, hand)
     settings = rule_settings(book=book)
     plain = [group.book for group in groups]
-    ways = {name: share_book(way=name, listings=plain, settings=settings) for name in WAYS}
+    ways = share_both_ways(listings=plain, settings=settings)
     chosen = ways[way]
     if hand:
         chosen = share_book(way=way, listings=changed, settings=settings)
@@ -141,13 +141,15 @@ def make_share_plan(
     )
 
 
-def _groups(lines: Sequence[Line], promises: Mapping[int, CanPromise]) -> list[_Group]:
+def _groups(
+    week: ShipWeek, lines: Sequence[Line], promises: Mapping[int, CanPromise]
+) -> list[_Group]:
     """Listings with their lines and what may be shared of each, pencils of a last run set aside."""
     by_listing: dict[int, list[Line]] = {}
     for line in lines:
         by_listing.setdefault(line.listing_id, []).append(line)
     promised = dict(
-        Promise.objects.filter(line__in=lines, state__in=Promise.LIVE).values_list(
+        Promise.objects.filter(line__order__week=week, state__in=Promise.LIVE).values_list(
             "line_id", "units"
         )
     )

@@ -15,6 +15,7 @@ from django.utils import timezone
 from inventory.models import Listing
 from inventory.people import User
 from inventory.setting_book import SettingBook
+from orders.adding import add_rows
 from orders.calc.share_orders import WAYS, ShortBook, share_book
 from orders.calc.sharing import Ask, RuleSettings
 from orders.models import Line, ShareLine, ShareRun, ShipWeek
@@ -151,7 +152,7 @@ def write_run(
         result=result,
         is_signed=True,
     )
-    ShareLine.objects.bulk_create(
+    lines = [
         ShareLine(
             run=run,
             line_id=line.line_id,
@@ -172,7 +173,8 @@ def write_run(
         )
         for row in listings
         for line in row.lines
-    )
+    ]
+    add_rows(ShareLine, lines)
     return run
 
 

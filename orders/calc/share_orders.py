@@ -79,21 +79,31 @@ def share_book(
     """
     if way not in WAYS:
         raise ValueError(f"There is no way {way!r}; there are {', '.join(WAYS)}")
+    return _share_ways((way,), listings, settings or RuleSettings())[way]
+
+
+def share_both_ways(
+    *, listings: Sequence[ShortBook], settings: RuleSettings | None = None
+) -> dict[str, BookShares]:
+    """What share_book gives by item and by order; each listing's own rule runs once for both."""
+    return _share_ways(WAYS, listings, settings or RuleSettings())
+
+
+def _share_ways(
+    ways: Sequence[str], listings: Sequence[ShortBook], settings: RuleSettings
+) -> dict[str, BookShares]:
     rows = sorted(listings, key=lambda row: row.name)
-    settings = settings or RuleSettings()
     _check(rows)
     by_item = {row.name: _by_item(row, settings) for row in rows}
     book = _Book(rows, by_item)
     best = best_fill(book.flow)
-    shares = by_item if way == "by item" else book.by_order(best.fill, settings)
-    return BookShares(
-        way,
-        shares,
-        best.fill,
-        tuple(book.orders[at] for at in best.tight_orders),
-        tuple(book.short[at].name for at in best.tight_listings),
-        best.rounds,
-    )
+    found = {}
+    for way in ways:
+        shares = by_item if way == "by item" else book.by_order(best.fill, settings)
+        orders = tuple(book.orders[at] for at in best.tight_orders)
+        tight = tuple(book.short[at].name for at in best.tight_listings)
+        found[way] = BookShares(way, shares, best.fill, orders, tight, best.rounds)
+    return found
 
 
 def _check(rows: Sequence[ShortBook]) -> None:
