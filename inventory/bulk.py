@@ -7,6 +7,7 @@ A walk of five hundred notes is mostly the making of objects; the rows themselve
 from collections.abc import Sequence
 from datetime import UTC, date, datetime
 from decimal import Decimal
+from functools import cache
 from typing import Any
 
 from django.db import connection, models
@@ -55,9 +56,37 @@ def ids_by_key(*, model: type[models.Model], column: str, keys: Sequence[str]) -
         return dict(cursor.fetchall())
 
 
+def rows_of(statement: str, values: Sequence[Any]) -> list[tuple[Any, ...]]:
+    """The rows of a plain statement; times and days come as the database keeps them."""
+    with connection.cursor() as cursor:
+        cursor.execute(statement, list(values))
+        return list(cursor.fetchall())
+
+
+def marks_for(values: Sequence[Any]) -> str:
+    """As many marks as there are values, for IN."""
+    return ", ".join(["%s"] * len(values))
+
+
+def read_time(value: Any) -> datetime:
+    """A moment as the database keeps it -> a moment."""
+    return value if isinstance(value, datetime) else datetime.fromisoformat(value + "+00:00")
+
+
+def read_day(value: Any) -> date | None:
+    """A day as the database keeps it -> a day."""
+    return date.fromisoformat(value) if isinstance(value, str) else value
+
+
+@cache
+def _is_sqlite() -> bool:
+    """Asked thousands of times a walk; a process keeps its kind of database."""
+    return connection.vendor == "sqlite"
+
+
 def time_value(at: datetime | None) -> Any:
     """A moment as the database keeps it: UTC."""
-    if at is None or connection.vendor != "sqlite":
+    if at is None or not _is_sqlite():
         return at
     # As Django's own adapter writes it, in a third of the time.
     return at.astimezone(UTC).replace(tzinfo=None).isoformat(" ")

@@ -8,18 +8,27 @@ looks, and what follows from them is written table by table.
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 
-from django.db.models import Max, Q
+from django.db import connection
 from django.utils import timezone
 
 from inventory import ledger
-from inventory.bulk import day_value, facts_value, insert_rows, time_value
+from inventory.bulk import (
+    day_value,
+    facts_value,
+    insert_rows,
+    marks_for,
+    read_day,
+    read_time,
+    rows_of,
+    time_value,
+)
 from inventory.errors import FarmError, Unknown
 from inventory.ledger import NotEnoughInTray
-from inventory.models import Count, Happening, Movement, Place, Tray
+from inventory.models import Balance, Count, Happening, Movement, Place
 from inventory.people import User
 from inventory.tray_moves import TrayAfter, TrayMoves, add_to_totals, write_balances, write_moves
 
@@ -127,6 +136,31 @@ COUNT_COLUMNS = (
 )
 
 
+# Plain statements: a walk asks each of them once, and putting one together from a QuerySet takes
+# as long as forty rows.
+TRAYS = """
+SELECT tray.id, tray.code, tray.positions, trough.system_id, balance.id, balance.lot_id, lot.state,
+    balance.strain_form_id, balance.pieces, balance.counted_on, balance.is_sample
+FROM inventory_tray AS tray
+JOIN inventory_trough AS trough ON trough.id = tray.trough_id
+LEFT JOIN inventory_balance AS balance ON balance.tray_id = tray.id
+LEFT JOIN inventory_lot AS lot ON lot.id = balance.lot_id
+WHERE tray.code IN ({})
+"""
+STANDS = "NOT EXISTS (SELECT 1 FROM inventory_walknote AS n WHERE n.undoes_count_id = c.id)"
+NEWEST = f"""
+SELECT c.tray_id, MAX(c.looked_at) FROM inventory_count AS c
+WHERE c.tray_id IN ({{}}) AND c.is_waiting = %s AND {STANDS}
+GROUP BY c.tray_id
+"""
+NEAR = f"""
+SELECT c.tray_id, c.looked_at, c.pieces, c.user_id, who.name, c.is_waiting
+FROM inventory_count AS c JOIN inventory_user AS who ON who.id = c.user_id
+WHERE c.tray_id IN ({{}}) AND (c.is_waiting = %s OR c.looked_at BETWEEN %s AND %s) AND {STANDS}
+ORDER BY c.id
+"""
+
+
 @dataclass(slots=True)
 class CountBook:
     """The trays of a batch of counts and deaths, and all that they lead to.
@@ -158,24 +192,13 @@ class CountBook:
         keyed_by_id: int | None = None,
     ) -> "CountBook":
         """Lock the strain-forms and read the trays, their counts of these hours, those waiting."""
-        found = Tray.objects.filter(code__in=set(codes)).order_by()
-        forms = found.filter(balance__isnull=False).values_list("balance__strain_form_id")
-        ledger.lock_strain_forms(form for (form,) in forms)
+        wanted = sorted(set(codes))
+        if connection.features.has_select_for_update:
+            balances = Balance.objects.filter(tray__code__in=wanted).order_by()
+            ledger.lock_strain_forms(balances.values_list("strain_form_id", flat=True))
         trays = {}
-        for row in found.values_list(
-            "pk",
-            "code",
-            "positions",
-            "trough__system_id",
-            "balance__pk",
-            "balance__lot_id",
-            "balance__lot__state",
-            "balance__strain_form_id",
-            "balance__pieces",
-            "balance__counted_on",
-            "balance__is_sample",
-        ):
-            now = TrayNow(*row)
+        for *row, counted_on, is_sample in rows_of(TRAYS.format(marks_for(wanted)), wanted):
+            now = TrayNow(*row, counted_on=read_day(counted_on), is_sample=bool(is_sample))
             now.was = now.pieces
             trays[now.code] = now
         book = cls(trays, user, received_at, second_look_share, phone_id, keyed_by_id)
@@ -184,16 +207,18 @@ class CountBook:
 
     def _read_counts(self, first_at: datetime, last_at: datetime) -> None:
         by_id = {row.tray_id: row for row in self.trays.values()}
-        counts = Count.objects.filter(tray__in=by_id, undone_by__isnull=True)
-        newest = counts.filter(is_waiting=False).values_list("tray_id").annotate(Max("looked_at"))
-        for tray_id, at in newest:
-            by_id[tray_id].newest_at = at
-        near = counts.filter(Q(is_waiting=True) | Q(looked_at__range=(first_at, last_at)))
-        for tray_id, at, pieces, user_id, who, is_waiting in near.order_by("pk").values_list(
-            "tray_id", "looked_at", "pieces", "user_id", "user__name", "is_waiting"
+        if not by_id:
+            return
+        ids, marks = list(by_id), marks_for(list(by_id))
+        for tray_id, at in rows_of(NEWEST.format(marks), [*ids, False]):
+            by_id[tray_id].newest_at = read_time(at)
+        hours = [time_value(first_at), time_value(last_at)]
+        for tray_id, at, pieces, user_id, who, is_waiting in rows_of(
+            NEAR.format(marks), [*ids, True, *hours]
         ):
-            by_id[tray_id].seen.append(Seen(at, pieces, user_id, who, is_waiting))
-            by_id[tray_id].had_waiting |= is_waiting
+            seen = Seen(read_time(at), pieces, user_id, who, bool(is_waiting))
+            by_id[tray_id].seen.append(seen)
+            by_id[tray_id].had_waiting |= seen.is_waiting
 
     def _tray(self, code: str) -> TrayNow:
         tray = self.trays.get(code)
@@ -299,12 +324,12 @@ class CountBook:
         self.happenings.append(("stock.counted", row.looked_at, facts))
         tray.pieces, tray.is_sample = row.pieces, row.is_sample
         tray.counted_on, tray.is_recounted = timezone.localdate(row.looked_at), True
+        if not any(seen.is_waiting for seen in tray.seen):
+            return
         for other in self.counts:
             if other.tray is tray:
                 other.is_waiting = False
-        tray.seen = [
-            Seen(seen.looked_at, seen.pieces, seen.user_id, seen.who, False) for seen in tray.seen
-        ]
+        tray.seen = [replace(seen, is_waiting=False) for seen in tray.seen]
 
     def dead(self, *, code: str, pieces: int, at: datetime, client_key: str) -> None:
         """Write dead pieces off a tray. Its count keeps its day: nobody counted the rest.

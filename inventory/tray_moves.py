@@ -10,10 +10,17 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 
 from django.db import connection
-from django.db.models import Q
 
 from inventory import ledger
-from inventory.bulk import day_value, ids_by_key, insert_rows, time_value, update_rows
+from inventory.bulk import (
+    day_value,
+    ids_by_key,
+    insert_rows,
+    marks_for,
+    rows_of,
+    time_value,
+    update_rows,
+)
 from inventory.errors import FarmError
 from inventory.models import Balance, Movement, Place, StockTotal, Tray
 
@@ -97,8 +104,12 @@ def _places(tray_ids: set[int], named: set[str]) -> tuple[dict[int, int], dict[s
     """The places of these trays and of these ends; those not used before are made."""
     places: dict[int, int] = {}
     ends: dict[str, int] = {}
-    known = Place.objects.filter(Q(tray__in=tray_ids) | Q(code__in=named))
-    for pk, code, tray_id in known.values_list("pk", "code", "tray_id"):
+    ids, codes = list(tray_ids), list(named)
+    statement = (
+        f"SELECT id, code, tray_id FROM {connection.ops.quote_name(Place._meta.db_table)} "
+        f"WHERE tray_id IN ({marks_for(ids)}) OR code IN ({marks_for(codes)})"
+    )
+    for pk, code, tray_id in rows_of(statement, [*ids, *codes]):
         if tray_id is None:
             ends[code] = pk
         else:
@@ -146,14 +157,13 @@ def add_to_totals(*, differences: Mapping[tuple[int, int, str], int]) -> None:
     wanted = {key: pieces for key, pieces in differences.items() if pieces}
     if not wanted:
         return
-    known = StockTotal.objects.filter(strain_form__in={key[0] for key in wanted})
-    ids = {
-        (strain_form, system, standing): pk
-        for pk, strain_form, system, standing in known.values_list(
-            "pk", "strain_form_id", "system_id", "standing"
-        )
-    }
+    forms = sorted({key[0] for key in wanted})
     table = connection.ops.quote_name(StockTotal._meta.db_table)
+    statement = (
+        f"SELECT id, strain_form_id, system_id, standing FROM {table} "
+        f"WHERE strain_form_id IN ({marks_for(forms)})"
+    )
+    ids = {tuple(key): pk for pk, *key in rows_of(statement, forms)}
     update_rows(
         statement=f"UPDATE {table} SET pieces = pieces + %s WHERE id = %s",
         rows=[(pieces, ids[key]) for key, pieces in sorted(wanted.items()) if key in ids],

@@ -55,6 +55,9 @@ class Ground:
         trough_of_tray = {tray.pk: tray.trough for tray in trays}
         standing: dict[int, list[int]] = defaultdict(list)
         rows = Balance.objects.filter(pieces__gt=0)
+        if named is not None:
+            # Where a strain stands is asked of graded strains only.
+            rows = rows.filter(strain_form__strain__key__in=named.strains)
         for strain_id, tray_id, trough_id in rows.values_list(
             "strain_form__strain_id", "tray_id", "tray__trough_id"
         ):

@@ -3,7 +3,7 @@
 Call from: inventory/walk_sync.py, inventory/walk_pages.py.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from decimal import Decimal, InvalidOperation
 from typing import Any
@@ -48,29 +48,39 @@ def read_note(raw: Any, *, shift: timedelta = timedelta(0)) -> Note:
         looked_at=sent_at + shift,
         sent_looked_at=sent_at if shift else kept_sent_at,
         kind=WalkNote.Kind.LOOK if is_count else kind,
-        place=_text(raw, "place", 8).strip().upper(),
-        strain=_text(raw, "strain", 3).strip().upper(),
-        cohort=_text(raw, "cohort", 12).strip().upper(),
-        grade=_decimal(raw, "grade"),
-        is_signed=raw.get("signed") is True,
-        growth=_whole(raw, "growth", 0, 3),
-        light=_choice(raw, "light"),
-        flow=_choice(raw, "flow"),
         is_pest=kind == WalkNote.Kind.PEST,
-        sampled_pieces=_whole(raw, "sampled", 0, MOST_PIECES),
-        rooted_pieces=_whole(raw, "rooted", 0, MOST_PIECES),
-        stalled_min=_whole(raw, "stalled_min", 0, MOST_PIECES),
-        text=_text(raw, "text", 2000),
         # Below zero is left to the tray, which names its own positions.
         pieces=_need(raw, "pieces", -MOST_PIECES) if is_count else None,
         dead_pieces=_need(raw, "dead", 1) if kind == WalkNote.Kind.DEAD else None,
-        to_trough=_text(raw, "to_trough", 8).strip().upper(),
         shade_share=_share(raw) if kind == WalkNote.Kind.SHADE else None,
         shade_days=_need(raw, "days", 1, MOST_DAYS) if kind == WalkNote.Kind.SHADE else None,
-        scope_kind=_choice(raw, "scope"),
-        undoes=_text(raw, "undoes", 60),
-        is_sure=raw.get("sure") is True,
+        **{name: read(raw) for field, (name, read) in FIELDS.items() if field in raw},
     )
+
+
+def _code(field: str, most: int) -> Callable[[Mapping[str, Any]], str]:
+    return lambda raw: _text(raw, field, most).strip().upper()
+
+
+# What a note may leave out: field -> the note's own name for it, and how it is read.
+FIELDS: dict[str, tuple[str, Callable[[Mapping[str, Any]], Any]]] = {
+    "place": ("place", _code("place", 8)),
+    "strain": ("strain", _code("strain", 3)),
+    "cohort": ("cohort", _code("cohort", 12)),
+    "to_trough": ("to_trough", _code("to_trough", 8)),
+    "grade": ("grade", lambda raw: _decimal(raw, "grade")),
+    "signed": ("is_signed", lambda raw: raw["signed"] is True),
+    "growth": ("growth", lambda raw: _whole(raw, "growth", 0, 3)),
+    "light": ("light", lambda raw: _choice(raw, "light")),
+    "flow": ("flow", lambda raw: _choice(raw, "flow")),
+    "sampled": ("sampled_pieces", lambda raw: _whole(raw, "sampled", 0, MOST_PIECES)),
+    "rooted": ("rooted_pieces", lambda raw: _whole(raw, "rooted", 0, MOST_PIECES)),
+    "stalled_min": ("stalled_min", lambda raw: _whole(raw, "stalled_min", 0, MOST_PIECES)),
+    "text": ("text", lambda raw: _text(raw, "text", 2000)),
+    "scope": ("scope_kind", lambda raw: _choice(raw, "scope")),
+    "undoes": ("undoes", lambda raw: _text(raw, "undoes", 60)),
+    "sure": ("is_sure", lambda raw: raw["sure"] is True),
+}
 
 
 def _client_id(raw: Mapping[str, Any]) -> str:

@@ -74,7 +74,7 @@ class Note:
 
     client_id: str
     looked_at: datetime
-    place: str
+    place: str = ""
     kind: str = WalkNote.Kind.LOOK
     strain: str = ""
     cohort: str = ""

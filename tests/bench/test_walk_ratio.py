@@ -79,9 +79,10 @@ def undone():
 
 @contextmanager
 def timed(best, name):
-    start = time.perf_counter()
+    """Processor time, so that what else runs here does not count; the commit is the same."""
+    start = time.process_time()
     yield
-    best[name] = min(best.get(name, float("inf")), time.perf_counter() - start)
+    best[name] = min(best.get(name, float("inf")), time.process_time() - start)
 
 
 @pytest.mark.parametrize("kinds", [{"look"}, {"look", "grade", "count"}], ids=["looks", "all"])
@@ -106,7 +107,7 @@ def test_a_walk_of_five_hundred_notes_against_one_raw_transaction(farm, person, 
     number = sum(len(rows) for _, rows in written)
     print(f"\n500 notes synced: {ratio:.1f} x a raw transaction of its {number} rows")
     assert number >= 500
-    assert ratio < 8
+    assert ratio < 4
 
 
 def test_a_walk_takes_the_same_few_statements_whatever_its_length(farm, person):
