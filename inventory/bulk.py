@@ -69,8 +69,9 @@ def marks_for(values: Sequence[Any]) -> str:
 
 
 def read_time(value: Any) -> datetime:
-    """A moment as the database keeps it -> a moment."""
-    return value if isinstance(value, datetime) else datetime.fromisoformat(value + "+00:00")
+    """A moment as the database keeps it -> a moment. SQLite keeps UTC and does not say so."""
+    at = value if isinstance(value, datetime) else datetime.fromisoformat(value)
+    return at if at.tzinfo else at.replace(tzinfo=UTC)
 
 
 def read_day(value: Any) -> date | None:

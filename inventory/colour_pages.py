@@ -11,8 +11,8 @@ from inventory.calc.colour import run_looks
 from inventory.calc.shares import share_interval
 from inventory.charts import season_chart
 from inventory.clock import farm_today
-from inventory.colour_looks import grader_rows
-from inventory.colouring import colour_rule, looks_of, season_curve
+from inventory.colour_looks import all_looks, grader_rows, looks_by_system
+from inventory.colouring import best_run, colour_rule, season_curve
 from inventory.models import (
     ColourInSystem,
     ColourState,
@@ -55,7 +55,8 @@ def record_sentence(said: list[ReturnSaid]) -> str:
     judged = [row.came_true for row in said if row.came_true is not None]
     if not judged:
         waiting = len({row.strain_id for row in said if row.came_true is None})
-        words = f"; {waiting} rest now and will be judged" if waiting else ""
+        strains = "strain rests" if waiting == 1 else "strains rest"
+        words = f"; {waiting} {strains} now and will be judged" if waiting else ""
         return f"No forecast of a return has been judged yet{words}."
     came = sum(judged)
     low, high = share_interval(came=came, of=len(judged))
@@ -88,10 +89,14 @@ def _offset_words(offset: float) -> str:
 
 
 def _season_row(strain: Strain, on: date, book: SettingBook) -> dict[str, Any]:
-    looks = looks_of(strain, book=book)
-    rule = colour_rule(book=book, strain=strain)
+    by_system = looks_by_system(strain_ids=[strain.pk], book=book)[strain.pk]
+    looks, rule = all_looks(by_system), colour_rule(book=book, strain=strain)
     steps = run_looks(looks=looks, rule=rule) if looks else []
     state = ColourState.objects.filter(strain=strain).first()
+    if state and state.split_since:
+        steps = best_run(
+            {code: run_looks(looks=rows, rule=rule) for code, rows in by_system.items()}
+        )
     band = None
     if state and state.back_from_on and state.back_to_on:
         band = (state.back_from_on, state.back_to_on)

@@ -11,7 +11,6 @@ from django.utils import timezone
 from inventory.calc.colour import (
     ColourRule,
     ColourStep,
-    Look,
     ReturnForecast,
     SeasonCurve,
     forecast_return,
@@ -132,11 +131,6 @@ def _forget(strain: Strain, before: ColourState | None, at: datetime) -> None:
     if was_resting:
         before.state, before.returned_on = ColourState.State.IN_COLOUR, timezone.localdate(at)
         _tell(strain, before, at)
-
-
-def looks_of(strain: Strain, *, book: SettingBook) -> list[Look]:
-    """A strain's graded looks that stand, in the order in which they were looked at."""
-    return all_looks(looks_by_system(strain_ids=[strain.pk], book=book)[strain.pk])
 
 
 def colour_rule(*, book: SettingBook, strain: Strain) -> ColourRule:

@@ -253,7 +253,7 @@ def test_the_record_of_forecasts_says_how_few_cases_it_has(farm):
     strain = Balance.objects.filter(strain_form__strain__key="KLN").first().strain_form.strain
     likely = date(2027, 4, 23)
     waiting = said(strain, likely, None)
-    assert "1 rest now" in record_sentence([waiting])
+    assert "1 strain rests now" in record_sentence([waiting])
     rows = [
         said(strain, likely, date(2027, 5, 7)),
         said(strain, likely, date(2027, 5, 8)),

@@ -116,7 +116,7 @@ def test_a1_a_late_note_keeps_its_place_and_coverage_counts_the_trough_once(send
     ]
 
     assert outcomes == ["stored", "stored", "already have it"]
-    newest = WalkNote.objects.filter(trough__code="H4").order_by("-looked_at")[0]
+    newest = WalkNote.objects.filter(trough__code="H4").order_by("-looked_at", "-id")[0]
     assert newest.client_id == "N2"
     assert looked_by(on=NINE.date())["H4"] == "Gita Sorrel, 08:55"
 

@@ -71,6 +71,7 @@ def pages() -> dict[str, tuple[str, str]]:
         "house": (OFFICE, "/house/"),
         "growing": (OFFICE, "/growing/"),
         "mothers": (OFFICE, "/mothers/"),
+        "cuts": (GROWER, "/cuts/"),
         "line": (OFFICE, "/lines/KLN/"),
         "seasons": (OFFICE, "/seasons/"),
         "care": (OFFICE, "/care/"),
