@@ -3,7 +3,6 @@
 Call from: config/edit_subjects.py.
 """
 
-import json
 from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any, ClassVar
@@ -11,14 +10,13 @@ from typing import Any, ClassVar
 from django.utils import timezone
 
 from config.edit_fields import Field, code, maybe, money, number, one_of, tick, whole, words
+from config.edit_plan_money import plans_anew
 from config.edit_rows import UNDER_WAY, RowSubject, orders_under_way
 from config.editing import Edit, Touched, Values
 from inventory.errors import Unknown
 from inventory.models import Form
 from inventory.setting_book import SettingBook
-from orders.calc.pricing import freight
 from orders.models import FreightRate, FreightZone, Lane, LaneLeg, Line
-from shipping.models import PackPlan
 
 
 def _profiles() -> Sequence[tuple[str, str]]:
@@ -200,30 +198,12 @@ class Zones(RowSubject):
         """Each order under way with the freight it would have: its boxes stay what they are."""
         if row is None:
             return []
-        book = SettingBook.read(on=max(starts_on, timezone.localdate(now)))
-        plans = PackPlan.objects.filter(
-            order__ship_to__zone=row,
-            order__state__in=UNDER_WAY,
-            ship_on__gte=starts_on,
-            void_at__isnull=True,
+        return plans_anew(
+            book=SettingBook.read(on=max(starts_on, timezone.localdate(now))),
+            starts_on=starts_on,
+            zone=row,
+            rate=(after["base"], after["rate_per_lb"]),
         )
-        found: Touched = []
-        for plan in plans.select_related("order").order_by("order__number"):
-            boxes = json.loads(plan.record)["boxes"]
-            then = freight(
-                base=after["base"],
-                rate_per_lb=after["rate_per_lb"],
-                billables_lb=[box["billable_lb"] for box in boxes],
-                first_lb=book.whole("freight_first_lb"),
-                fuel_factor=book.decimal("fuel_factor"),
-            )
-            found.append(
-                (
-                    "order",
-                    f"{plan.order.number}: freight {plan.freight} to {then} when planned again",
-                )
-            )
-        return found
 
 
 class Forms(RowSubject):

@@ -8,15 +8,29 @@ from datetime import date, datetime
 from typing import Any, ClassVar
 
 from config.edit_fields import Fault, Field, one_of, words
+from config.edit_plan_money import plans_anew
 from config.editing import Edit, RowWords, Subject, Touched, Values
 from config.setting_rules import SettingRule, rule_of
 from inventory.errors import Unknown
 from inventory.models import Setting, Strain, StrainClass
 from inventory.people import User
+from inventory.setting_book import SettingBook
 from inventory.setting_changes import right_of, set_setting
 from orders.pricing import lists_that_read_prices
 from shipping.models import PackPlan
 
+# What planned boxes cost by: named with the money that each order would pay.
+MONEY_OF_PLANS = frozenset(
+    [
+        "fuel_factor",
+        "freight_first_lb",
+        "heat_pack_price",
+        "gel_pack_price",
+        "box_charge_S",
+        "box_charge_M",
+        "box_charge_L",
+    ]
+)
 PLANNED = ("sent", "checked", "promised", "in pick", "packed")
 
 
@@ -122,7 +136,11 @@ class Settings(Subject):
         found: Touched = [("rule", rule.rule), ("read by", rule.pages)]
         if row.name.startswith("tier_") and rule.moves_lists:
             found += lists_that_read_prices(starts_on=starts_on)
-        if rule.moves_plans:
+        if row.name in MONEY_OF_PLANS:
+            book = SettingBook.read(on=starts_on)
+            changed = {**book.values, (row.name, "farm", ""): f"{after['value']}"}
+            found += plans_anew(book=SettingBook(changed), starts_on=starts_on)
+        elif rule.moves_plans:
             found += _plans()
         nearer = Setting.objects.filter(name=row.name).exclude(
             scope_kind=row.scope_kind, scope=row.scope

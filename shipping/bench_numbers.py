@@ -59,7 +59,7 @@ class Bench:
             ),
             heat=_heat_settings(book),
             guards=_guards(book),
-            prices=_prices(book),
+            prices=price_book(book),
             shift_c=book.number("forecast_shift_c"),
             rates=_rates(on),
         )
@@ -118,7 +118,8 @@ def _guards(book: SettingBook) -> Guards:
     )
 
 
-def _prices(book: SettingBook) -> PriceBook:
+def price_book(book: SettingBook) -> PriceBook:
+    """The farm's charges as a setting book has them."""
     return PriceBook(
         box_charges={size: book.decimal(f"box_charge_{size}") for size in "SML"},
         heat_pack=book.decimal("heat_pack_price"),
