@@ -142,6 +142,34 @@ def week_context(
     }
 
 
+def write_to_shop(
+    order: Order,
+    *,
+    now: datetime,
+    key: str,
+    kind: str,
+    subject: str,
+    action: Action,
+    template: str,
+    context: dict[str, Any],
+) -> None:
+    """One letter about an order to everybody who orders for its shop, once for its key."""
+    letters = [
+        Letter(
+            key=key,
+            kind=kind,
+            user=user,
+            subject=subject,
+            why=f"you order for {order.customer.name}",
+            action=action,
+            template=template,
+            context={"order": order, **context},
+        )
+        for user in readers_of(customer=order.customer)
+    ]
+    write_messages(letters, now=now)
+
+
 def list_pdf(facts: Mapping[str, Any]) -> File:
     """The file that goes with "list is out": the list of one version at one tier's prices."""
     content = availability_pdf(version=_version_of(facts), tier=facts["tier"])

@@ -8,11 +8,11 @@ from typing import Any
 
 from django.urls import reverse
 
-from inventory.messaging import Action, Letter, write_messages
+from inventory.messaging import Action
 from inventory.models import Happening, Listing
 from orders.calc.weeks import time_text
 from orders.models import Order, RestQuestion
-from orders.order_messages import readers_of, week_context
+from orders.order_messages import week_context, write_to_shop
 from orders.resting import choices_of, rest_answer_until
 
 
@@ -94,22 +94,14 @@ def _write(
     template: str,
     context: dict[str, Any],
 ) -> None:
-    shown = {
-        "order": order,
-        **context,
-        **week_context(week=order.week, ship_to=order.ship_to, now=now, ship_on=order.ship_on),
-    }
-    letters = [
-        Letter(
-            key=key,
-            kind=kind,
-            user=user,
-            subject=subject,
-            why=f"you order for {order.customer.name}",
-            action=action,
-            template=template,
-            context=shown,
-        )
-        for user in readers_of(customer=order.customer)
-    ]
-    write_messages(letters, now=now)
+    week = week_context(week=order.week, ship_to=order.ship_to, now=now, ship_on=order.ship_on)
+    write_to_shop(
+        order,
+        now=now,
+        key=key,
+        kind=kind,
+        subject=subject,
+        action=action,
+        template=template,
+        context={**context, **week},
+    )

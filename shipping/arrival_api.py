@@ -87,19 +87,7 @@ def _body_of(request: Request) -> tuple[Any, list[arrivals.Photo]]:
         body = json.loads(sent.get("report", ""))
     except (TypeError, ValueError) as error:
         raise ParseError("The field report is no JSON.") from error
-    photos = []
-    for name, files in request.FILES.lists():
-        kind, _, listing = name.partition(":")
-        for upload in files:
-            photos.append(
-                arrivals.Photo(
-                    kind=kind,
-                    listing=listing or None,
-                    content=upload.read(),
-                    name=upload.name or "photo",
-                )
-            )
-    return body, photos
+    return body, arrivals.photos_of(request.FILES)
 
 
 def _file(order: Order, body: Any, photos: list[arrivals.Photo]) -> ArrivalReport:

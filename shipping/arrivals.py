@@ -10,8 +10,10 @@ from datetime import datetime
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
+from django.core.files.uploadedfile import UploadedFile
 from django.db import transaction
 from django.utils import timezone
+from django.utils.datastructures import MultiValueDict
 
 from inventory import photos as photo_store
 from inventory.errors import FarmError, ForbiddenMove, Unknown
@@ -106,6 +108,17 @@ class Photo:
     content: bytes
     name: str = "photo"
     listing: str | None = None
+
+
+def photos_of(uploads: MultiValueDict[str, UploadedFile]) -> list[Photo]:
+    """The photos of a form or a multipart call, each field named "kind:listing" or just "kind"."""
+    photos = []
+    for name, files in uploads.lists():
+        kind, _, listing = name.partition(":")
+        for upload in files:
+            content, shown = upload.read(), upload.name or "photo"
+            photos.append(Photo(kind=kind, listing=listing or None, content=content, name=shown))
+    return photos
 
 
 def report_due(*, shipment: Shipment) -> datetime | None:

@@ -293,7 +293,7 @@ def arrival_page(request: HttpRequest, number: str) -> HttpResponse:
         report = arrivals.file_report(
             order=order,
             rows=_arrival_rows(request, order),
-            photos=_photos(request, order),
+            photos=arrivals.photos_of(request.FILES),
             filed_at=farm_now(),
             user=user,
             text=request.POST.get("text", ""),
@@ -334,22 +334,6 @@ def _arrival_rows(request: HttpRequest, order: Any) -> list[arrivals.Arrived]:
             first=f"{problems[0]['listing']}: {problems[0]['detail']}", rows=problems
         )
     return rows
-
-
-def _photos(request: HttpRequest, order: Any) -> list[arrivals.Photo]:
-    photos = []
-    for name, files in request.FILES.lists():
-        kind, _, listing = name.partition(":")
-        for upload in files:
-            photos.append(
-                arrivals.Photo(
-                    kind=kind,
-                    listing=listing or None,
-                    content=upload.read(),
-                    name=upload.name or "photo",
-                )
-            )
-    return photos
 
 
 def _report_words(report: Any) -> str:

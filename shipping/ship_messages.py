@@ -16,7 +16,7 @@ from inventory.models import Happening
 from inventory.setting_book import SettingBook
 from orders.calc.weeks import time_text
 from orders.models import Line, Order, Promise
-from orders.order_messages import readers_of, week_context
+from orders.order_messages import readers_of, week_context, write_to_shop
 from shipping.arrivals import report_due
 from shipping.bench_numbers import Bench, bag_items, money_of
 from shipping.boxing import bags_of
@@ -53,26 +53,20 @@ def _write(
     template: str,
     context: dict[str, Any],
 ) -> None:
-    shown = {
-        "order": order,
+    days = {
         "ship_words": f"{order.ship_on:%a %-d %b}",
         "lands_words": f"{order.ship_on + timedelta(days=1):%a %-d %b}",
-        **context,
     }
-    letters = [
-        Letter(
-            key=key,
-            kind=kind,
-            user=user,
-            subject=subject,
-            why=f"you order for {order.customer.name}",
-            action=action,
-            template=template,
-            context=shown,
-        )
-        for user in readers_of(customer=order.customer)
-    ]
-    write_messages(letters, now=now)
+    write_to_shop(
+        order,
+        now=now,
+        key=key,
+        kind=kind,
+        subject=subject,
+        action=action,
+        template=template,
+        context={**days, **context},
+    )
 
 
 def _open_order(order: Order, words: str) -> Action:
