@@ -248,8 +248,8 @@ def test_a_photo_is_kept_without_its_place_and_shown(open_farm, at_desk):
     typed["photo"] = hidden(answer, "photo")
 
     assert sign(browser, address, typed, answer).status_code == 302
-    kept = Image.open(settings.FARM_HOME / Listing.objects.get(name="PLT plug").photo)
-    assert not kept.getexif()
+    with Image.open(settings.FARM_HOME / Listing.objects.get(name="PLT plug").photo) as kept:
+        assert not kept.getexif()
     buyer = at_desk("B01")
     assert "photo of 3 Dec, in day light" in shown_text(buyer.get("/weeks/2026-W50/list/"))
     served = buyer.get("/listings/PLT%20plug/photo/")
