@@ -151,10 +151,10 @@ def change_order(
     channel = channel or channel_of(user)
     if order.version != version_seen:
         raise OrderChangedSince(order=order.number, since=_since(order, version_seen))
+    _refuse_too_late(order, wanted, now)
     steps = _read(order, wanted)
     if not steps:
         return None
-    _refuse_too_late(order, steps, now)
     _refuse_unfit(order, steps)
     before = facts_of(order=order)
     lock_strain_forms(
@@ -239,7 +239,7 @@ def _differs(asked: Asked, line: Line | None, was: int) -> bool:
     return (asked.asked, asked.unit, asked.least) != (was, line.unit, line.least)
 
 
-def _refuse_too_late(order: Order, steps: Sequence[_Step], now: datetime) -> None:
+def _refuse_too_late(order: Order, wanted: Sequence[Wanted], now: datetime) -> None:
     if may_change(order=order, now=now):
         return
     if order.state not in NOT_PICKED_YET:
@@ -247,7 +247,7 @@ def _refuse_too_late(order: Order, steps: Sequence[_Step], now: datetime) -> Non
         is_gone = order.state == Order.State.WITHDRAWN
         remedy = "Send a new order." if is_gone else "Call the office."
         raise ChangeTooLate(why=why, remedy=remedy)
-    if all(row.is_off for row in steps):
+    if not any(row.asked for row in wanted):
         return  # one's own line, before it is picked
     closed = f"{timezone.localtime(order.week.cut_off_at):%a %-d %b %H:%M}"
     raise ChangeTooLate(

@@ -167,7 +167,8 @@ def put_instead(
     )
     new.asked, new.unit, new.least = units, 1, 1
     new.is_first_come, new.sent_at, new.state = False, now, Line.State.OPEN
-    new.reason_code, new.reason = "instead", f"in place of {units} {line.listing.name}: {reason}"
+    new.reason_code = "instead"
+    new.reason = f"in place of {units} {line.listing.name}: {reason}"[:400]
     new.unit_price = price_of(prices_on(on=on)[listing.pk], units, order, book)
     new.save()
     can = can_promise_all(

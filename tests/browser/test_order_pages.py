@@ -5,10 +5,10 @@ from pathlib import Path
 
 import pytest
 from autumn_scene import play_autumn, rest
+from tests_support import log_in
 
 from config.management.commands.pictures import WIDTHS
 from orders.models import Customer, Line, Order, OrderChange, RestQuestion
-from tests.browser.test_browser_pages import browser, log_in  # noqa: F401 - the fixture
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -29,7 +29,7 @@ def fits(page, name):
 
 def test_an_order_is_changed_on_a_phone_and_reads_what_was_changed(
     committed_farm,
-    browser,  # noqa: F811
+    browser,
     live_server,
 ):
     committed_farm("published")
@@ -62,7 +62,7 @@ def test_an_order_is_changed_on_a_phone_and_reads_what_was_changed(
 def test_a_resting_line_is_answered_with_one_choice(
     transactional_db,
     fixtures_folder,
-    browser,  # noqa: F811
+    browser,
     live_server,
 ):
     play_autumn(fixtures_folder)
