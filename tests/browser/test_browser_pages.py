@@ -103,3 +103,47 @@ def test_with_scripts_what_is_typed_is_kept_and_answered_beside_its_field(
     page.reload()
     assert page.get_by_label("PLT plug, pieces").input_value() == "12"
     assert not Order.objects.exists() and failures == []
+
+
+# What hurts at a list, as it is typed: each is answered beside its field and nothing is ordered.
+SLIPS = {
+    "PLT plug, pieces": "12 pcs",
+    "HRT plug, pieces": "1O",
+    "SLG plug, pieces": "-3",
+    "TFT plug, pieces": "2.5",
+    "SXT base, pieces": "3/4",
+    "BKP plug, pieces": "1",
+}
+
+
+def test_the_usual_slips_are_answered_beside_their_fields_and_the_rest_is_kept(
+    committed_farm, browser, live_server
+):
+    committed_farm("published")
+    page = log_in(browser, live_server, "buyer@gullwickaquaria.example")
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.goto("/weeks/2026-W49/list/")
+    for label, text in SLIPS.items():
+        page.get_by_label(label).fill(text)
+    page.get_by_label("CBB plug, pieces").fill("5")
+    page.get_by_label("RMG prop-10, packs").fill("2")
+    page.get_by_role("button", name="Send the order").click()
+    page.wait_for_selector("tr.mend")
+
+    assert not Order.objects.exists()
+    mended = page.locator("tr.mend")
+    assert mended.count() == len(SLIPS)
+    for row in mended.all():
+        assert len(row.locator(".error").inner_text()) > 20
+    for label, text in SLIPS.items():
+        assert page.get_by_label(label).input_value() == text
+        page.get_by_label(label).fill("")
+    assert page.get_by_label("CBB plug, pieces").input_value() == "5"
+    packs = page.get_by_label("RMG prop-10, packs").locator("xpath=following-sibling::div")
+    assert "20 pieces" in packs.inner_text()
+
+    page.get_by_role("button", name="Send the order").click()
+    page.wait_for_url("**/orders/*/")
+    assert sorted(line.listing.name for line in Order.objects.get().lines.all()) == [
+        "CBB plug", "RMG prop-10",
+    ]  # fmt: skip
