@@ -334,7 +334,8 @@ class _Table:
         given = shares // bottom
         bottom *= given
         rest = np.subtract(shares, bottom, out=shares)
-        room = np.subtract(top, got, out=top)
+        # Once the cap was lifted a line may stand above it: it keeps what it has.
+        room = np.maximum(np.subtract(top, got, out=top), 0, out=top)
         given *= unit
         np.minimum(given, room, out=given)
         self._give(lines, given, at)

@@ -11,7 +11,7 @@ from orders.calc import share_arrays as arrays
 from orders.calc.share_arrays import RULE_NAMES, ArrayBook, share_arrays
 from orders.calc.share_arrays_orders import OrderBook, share_arrays_by_order
 from orders.calc.share_orders import share_book
-from orders.calc.share_rules import RuleSettings, age
+from orders.calc.share_rules import Ask, RuleSettings, age
 from orders.calc.sharing import RULES, share
 from tests.calc.share_cases import SHORT_LISTINGS, farm_asks
 from tests.calc.test_share_orders import books as order_books
@@ -76,6 +76,20 @@ def test_over_arrays_every_line_gets_what_its_rule_gives(rows, rule_settings):
     promised = share_arrays(book, rule_settings)
 
     assert dict(zip(refs, promised.tolist(), strict=True)) == one_by_one(rows, rule_settings)
+
+
+def test_a_line_above_its_cap_keeps_what_it_has_when_another_is_dropped():
+    asks = [
+        Ask(ref=f"r{at}", order_number=str(at), asked=asked, unit=1, tier=tier, sent_at=arrays.FIRST,
+            least=least)
+        for at, (asked, tier, least) in enumerate([(2, 1, 1), (4, 2, 1), (2, 2, 2), (2, 2, 2)])
+    ]  # fmt: skip
+    book, refs = array_book([("mixed", 3, asks)])
+
+    # The second line has two when the third gives its one back, above its cap of one.
+    assert dict(zip(refs, share_arrays(book).tolist(), strict=True)) == {
+        (0, "r0"): 0, (0, "r1"): 3, (0, "r2"): 0, (0, "r3"): 0,
+    }  # fmt: skip
 
 
 @unhurried
