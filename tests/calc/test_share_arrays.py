@@ -79,11 +79,19 @@ def test_over_arrays_every_line_gets_what_its_rule_gives(rows, rule_settings):
 
 
 def test_a_line_above_its_cap_keeps_what_it_has_when_another_is_dropped():
+    lines = [(2, 1, 1), (4, 2, 1), (2, 2, 2), (2, 2, 2)]
     asks = [
-        Ask(ref=f"r{at}", order_number=str(at), asked=asked, unit=1, tier=tier, sent_at=arrays.FIRST,
-            least=least)
-        for at, (asked, tier, least) in enumerate([(2, 1, 1), (4, 2, 1), (2, 2, 2), (2, 2, 2)])
-    ]  # fmt: skip
+        Ask(
+            ref=f"r{at}",
+            order_number=str(at),
+            asked=asked,
+            unit=1,
+            tier=tier,
+            sent_at=arrays.FIRST,
+            least=least,
+        )
+        for at, (asked, tier, least) in enumerate(lines)
+    ]
     book, refs = array_book([("mixed", 3, asks)])
 
     # The second line has two when the third gives its one back, above its cap of one.
