@@ -14,7 +14,7 @@ from django.utils import timezone
 from inventory.errors import FarmError, Unknown
 from inventory.models import Happening, Listing
 from inventory.people import User
-from orders.calc.cells import CellRead, read_asked
+from orders.calc.cells import CellRead, read_asked, read_pieces
 from orders.intake import Asked, send_order
 from orders.listing import newest_version
 from orders.models import (
@@ -98,13 +98,13 @@ def save_basket(
 
 def row_problem(row: BasketRow) -> CellRead:
     """How a basket's row reads: its number, or what to mend. Units and minimums are checked."""
-    asked = read_asked(row.asked)
+    form = row.listing.strain_form.form
+    asked = read_pieces(row.asked, form.unit_pieces) or read_asked(row.asked)
     if asked.is_bad or asked.value is None:
         return asked
     least = read_asked(row.least)
     if least.is_bad:
         return CellRead(asked.value, least.code, f"least: {least.words}")
-    form = row.listing.strain_form.form
     if asked.value < form.minimum_line:
         words = f"the least that is sent of this is {form.minimum_line} {form.unit_word}"
         return CellRead(asked.value, "below_minimum_line", words)

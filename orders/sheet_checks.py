@@ -11,7 +11,7 @@ from typing import Any
 from inventory.errors import FarmError
 from inventory.models import Listing
 from orders.basket import row_problem
-from orders.calc.cells import CellRead, read_asked
+from orders.calc.cells import CellRead, read_asked, read_pieces
 from orders.listing import shown_words
 from orders.models import Basket, BasketRow, ListLine, ListVersion, ShipTo, ShipWeek
 from orders.rules import RuleBook
@@ -283,6 +283,8 @@ def _judge_cell(asked: _Asked, columns: Columns, pack: int) -> None:
     elif columns.asked_name == "pieces" and pack > 1:
         asked.code = "cell_unit_unclear"
         asked.words = f'it is sold in packs of {pack}; type packs in a column "order qty"'
+    elif (said := read_pieces(asked.typed, pack)) is not None:
+        asked.code, asked.words = said.code, said.words
     elif asked.typed[0] == "'" and read_asked(asked.typed.lstrip("'")).value is not None:
         asked.typed = asked.typed.lstrip("'")
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 MOST_ASKED = 100_000
 # A spreadsheet runs a cell that begins with one of these; some do so for their wide twins too.
 RUNS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+IN_PIECES = re.compile(r"^(\d{1,6}) ?(?:pc|pcs|piece|pieces)\.?$", re.IGNORECASE)
 DATE_LIKE = re.compile(r"^\d{1,4}[/.-]\d{1,2}([/.-]\d{1,4})?$")
 
 
@@ -57,6 +58,27 @@ def read_asked(text: str) -> CellRead:
     if _is_decimal(typed):
         return _read_number(typed, shown)
     return CellRead(None, "cell_not_a_number", _advice(typed, shown))
+
+
+def read_pieces(text: str, pack_pieces: int) -> CellRead | None:
+    """A cell that says pieces where packs are sold: refused with the packs that come nearest.
+
+    None where it says nothing of pieces. Code: asked_in_pieces.
+
+    Source
+    ------
+    None, chosen by the farm.
+    """
+    found = IN_PIECES.match(text.strip())
+    if found is None or pack_pieces < 2:
+        return None
+    pieces = int(found.group(1))
+    packs, rest = divmod(pieces, pack_pieces)
+    sold = "sold in tens" if pack_pieces == 10 else f"sold in packs of {pack_pieces}"
+    near = f"{packs}" if not rest else f"{packs} or {packs + 1}" if packs else "1"
+    word = "pack" if near == "1" else "packs"
+    words = f"{sold}: {near} {word}, not {pieces} pieces; type {near}"
+    return CellRead(None, "asked_in_pieces", words)
 
 
 def still_text(text: str) -> str:

@@ -2,6 +2,7 @@
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
 from tests_support import log_in
 
 from config.management.commands.pictures import WIDTHS, pages
@@ -113,6 +114,7 @@ SLIPS = {
     "TFT plug, pieces": "2.5",
     "SXT base, pieces": "3/4",
     "BKP plug, pieces": "1",
+    "RMG prop-10, packs": "15 pieces",
 }
 
 
@@ -126,7 +128,6 @@ def test_the_usual_slips_are_answered_beside_their_fields_and_the_rest_is_kept(
     for label, text in SLIPS.items():
         page.get_by_label(label).fill(text)
     page.get_by_label("CBB plug, pieces").fill("5")
-    page.get_by_label("RMG prop-10, packs").fill("2")
     page.get_by_role("button", name="Send the order").click()
     page.wait_for_selector("tr.mend")
 
@@ -139,8 +140,12 @@ def test_the_usual_slips_are_answered_beside_their_fields_and_the_rest_is_kept(
         assert page.get_by_label(label).input_value() == text
         page.get_by_label(label).fill("")
     assert page.get_by_label("CBB plug, pieces").input_value() == "5"
-    packs = page.get_by_label("RMG prop-10, packs").locator("xpath=following-sibling::div")
-    assert "20 pieces" in packs.inner_text()
+    packs = page.get_by_label("RMG prop-10, packs")
+    said = packs.locator("xpath=following-sibling::div")
+    assert "sold in tens: 1 or 2 packs" in said.inner_text().lower()
+    packs.fill("2")
+    packs.press("Tab")
+    expect(said).to_contain_text("20 pieces")
 
     page.get_by_role("button", name="Send the order").click()
     page.wait_for_url("**/orders/*/")

@@ -16,7 +16,7 @@ from orders.basket import (
     send_basket,
     watch_listing,
 )
-from orders.calc.cells import read_asked
+from orders.calc.cells import read_asked, read_pieces
 from orders.models import Basket, BasketRow, Order, ShipTo, StandingRow, Watch
 from orders.weeks import week_named
 
@@ -96,6 +96,26 @@ def test_a_cell_is_read_or_named_never_guessed(text, value, code):
 def test_the_words_say_what_to_type():
     assert read_asked("1O").words == "1O has a letter in it; type 10 if that is meant"
     assert "type 12 if that is meant" in read_asked("12 pcs").words
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("15 pieces", "sold in tens: 1 or 2 packs, not 15 pieces; type 1 or 2"),
+        ("15pcs", "sold in tens: 1 or 2 packs, not 15 pieces; type 1 or 2"),
+        ("20 PCS.", "sold in tens: 2 packs, not 20 pieces; type 2"),
+        ("4 pc", "sold in tens: 1 pack, not 4 pieces; type 1"),
+    ],
+)
+def test_pieces_of_what_is_sold_in_packs_are_answered_in_packs(text, words):
+    read = read_pieces(text, 10)
+
+    assert (read.value, read.code, read.words) == (None, "asked_in_pieces", words)
+    assert read_pieces(text, 1) is None
+
+
+def test_a_plain_number_says_nothing_of_pieces():
+    assert read_pieces("15", 10) is None and read_pieces("15 packs", 10) is None
 
 
 # ---- the draft
