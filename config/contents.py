@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from django.http import HttpRequest
 from django.urls import reverse
 
+from inventory.people import User
+
 # Group -> (title, address by name, whether it is a page of the newest published week).
 STAFF = {
     "Selling": (
@@ -45,6 +47,12 @@ STAFF = {
         ("Specimens", "specimens", False),
     ),
 }
+# Pages that not all of the staff may open: nobody is led to a refusal.
+RIGHTS = {
+    "edit": "open_edit_pages",
+    "phones": "pair_phones",
+    "walk-keying": "key_walk_cards",
+}
 # What stands in the masthead of a wide screen: the pages that are opened every day.
 DAILY = ("List", "Orders", "Walk", "Holds", "Pick sheets", "Packing", "Messages")
 BUYER = {
@@ -69,13 +77,14 @@ class PageGroup:
     links: tuple[PageLink, ...]
 
 
-def contents_for(*, request: HttpRequest, is_staff: bool, week_name: str) -> tuple[PageGroup, ...]:
+def contents_for(*, request: HttpRequest, user: User, week_name: str) -> tuple[PageGroup, ...]:
     """The groups of pages that this reader may open. ``week_name`` is empty before any list."""
     groups = []
-    for group, pages in (STAFF if is_staff else BUYER).items():
+    for group, pages in (STAFF if user.is_staff_member else BUYER).items():
         links = []
         for title, name, is_of_week in pages:
-            if is_of_week and not week_name:
+            is_shut = name in RIGHTS and not user.may(RIGHTS[name])
+            if is_shut or (is_of_week and not week_name):
                 continue
             url = reverse(name, args=[week_name] if is_of_week else [])
             links.append(PageLink(title, url, request.path == url))

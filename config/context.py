@@ -42,9 +42,7 @@ def page(request: HttpRequest) -> dict[str, Any]:
     contents: tuple[PageGroup, ...] = ()
     alarms: list[Alarm] = []
     if user is not None and user.is_authenticated:
-        contents = contents_for(
-            request=request, is_staff=user.is_staff_member, week_name=read.newest_week
-        )
+        contents = contents_for(request=request, user=user, week_name=read.newest_week)
         if user.is_staff_member:
             # Until somebody has answered: whoever opens any page next has to see it.
             rows = Alarm.objects.filter(answered_at__isnull=True)

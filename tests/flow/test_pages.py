@@ -198,3 +198,17 @@ def test_the_clock_runs_forward_only_and_does_what_is_due(arrived_farm, door):
     assert week_named(name="2026-W50").published_at is not None
     page = office.get("/weeks/2026-W50/list/").content.decode()
     assert "Send the order" in page
+
+
+def test_the_contents_lead_nobody_to_a_page_that_refuses(arrived_farm, door, person):
+    from config.contents import contents_for
+
+    refused = []
+    for code in ("OW", "OF", "LD", "G1", "PK1", "B02"):
+        browser, user = door(code), person(code)
+        request = browser.get("/").wsgi_request
+        for group in contents_for(request=request, user=user, week_name="2026-W49"):
+            for link in group.links:
+                if browser.get(link.url, follow=True).status_code != 200:
+                    refused.append((code, link.name))
+    assert refused == []
