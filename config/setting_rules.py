@@ -227,6 +227,10 @@ SETTING_RULES: tuple[SettingRule, ...] = (
         ("hook_waits",), waits, "the waits between the tries of a call", "Hooks",
     ),
     SettingRule(
+        ("quantity_event_s",), whole(least=1, most=60),
+        "how soon after another a change of what can be had is told", "The feed",
+    ),
+    SettingRule(
         ("hooks_most", "hook_old_secret_h", "hook_timeout_s", "hook_claim_s"),
         whole(least=1, most=1000), "how retailers' systems are called", "Hooks, the feed",
     ),

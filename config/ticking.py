@@ -21,6 +21,7 @@ from orders import (
     listing,
     order_messages,
     pricing,
+    quantities,
     rest_messages,
     resting,
     watches,
@@ -35,6 +36,7 @@ READERS: tuple[Callable[..., None], ...] = (
     listing.follow_happening,
     following.follow_happening,
     feeding.follow_happening,
+    quantities.follow_happening,
     basket.follow_happening,
     likely.follow_happening,
     walk_messages.follow_happening,
@@ -56,6 +58,7 @@ def tick(now: datetime) -> int:
     list_guard.publish_due_lists(now=now)
     listing.close_due_lists(now=now)
     likely.refresh_when_due(now=now)
+    quantities.tell_when_due(now=now)
     resting.settle_due(now=now)
     losses.close_windows(now=now)
     walk_messages.write_due(now=now, look=lambda: places_to_look_first(now=now, most=EVERY_PLACE))

@@ -6,6 +6,7 @@ problem+json (config/errors.py).
 
 import hashlib
 import json
+from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
@@ -29,6 +30,7 @@ from orders.feeding import hash_token
 from orders.intake import Asked, send_order
 from orders.listing import newest_version
 from orders.models import FeedClient, Line, ListLine, Order, OrderChange, ShipWeek
+from orders.quantities import Standing, told_of
 from orders.weeks import week_named
 
 PAGE_LENGTH = 100
@@ -124,6 +126,7 @@ class LinesView(FeedView):
         lines = version.lines.select_related(
             "listing__strain_form__strain", "listing__strain_form__form"
         )
+        told = told_of(week=week)
         body = {
             "week": week.name,
             "version": version.number,
@@ -131,13 +134,17 @@ class LinesView(FeedView):
             "cut_off_at": _when(week.cut_off_at),
             "ship_days": [_day(day) for day in week.ship_days],
             "reason": version.reason,
-            "lines": [line_record(line, tier) for line in lines],
+            "lines": [line_record(line, tier, told) for line in lines],
         }
         return reply_json(request, body)
 
 
-def line_record(line: ListLine, tier: int) -> dict[str, Any]:
-    """One line as a retailer's system reads it. What others asked for is nobody's business."""
+def line_record(line: ListLine, tier: int, told: Mapping[str, Standing]) -> dict[str, Any]:
+    """One line as a retailer's system reads it. What others asked for is nobody's business.
+
+    ``shown`` is frozen with the version; ``now`` is what can be had by the newest event.
+    """
+    now = told.get(line.listing.name)
     strain_form = line.listing.strain_form
     strain = strain_form.strain
     back = None
@@ -164,6 +171,9 @@ def line_record(line: ListLine, tier: int) -> dict[str, Any]:
         "price": str(line.price(tier)),
         "shown": line.shown,
         "is_more_than_shown": line.can_promise > line.shown,
+        "now": {"status": now.status, "shown": now.shown, "is_more_than_shown": now.is_more}
+        if now is not None
+        else None,
         "unit_pieces": strain_form.form.unit_pieces,
         "minimum_line": strain_form.form.minimum_line,
         "needs_gloves_and_goggles": strain.toxin >= 2,

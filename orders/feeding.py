@@ -23,11 +23,14 @@ FOR_ALL = frozenset(
         "line.rested",
         "line.returned",
         "line.sold_through",
+        "line.quantity",
         "hold.raised",
         "hold.lifted",
         "list.published",
     }
 )
+# What a line's number says beside its name.
+OF_NUMBER = ("week", "status", "shown", "is_more_than_shown")
 # Only the customer concerned reads these.
 FOR_ONE = frozenset({"order.promised", "order.changed", "shipment.handed_over", "recall.notice"})
 
@@ -82,7 +85,7 @@ def _event_facts(happening: Happening) -> list[dict[str, Any]]:
         listing = Listing.objects.select_related("strain_form__strain", "strain_form__form").get(
             name=facts["listing"]
         )
-        more = {key: facts[key] for key in facts if key.startswith("back_")}
+        more = {key: facts[key] for key in facts if key.startswith("back_") or key in OF_NUMBER}
         return [_of_listing(listing, facts.get("reason", "")) | more]
     return [dict(facts)]
 

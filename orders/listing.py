@@ -35,6 +35,7 @@ LIST_CHANGING = frozenset(
         "hold.void",
         "line.sold_through",
         "line.back",
+        "line.restated",
         "floor.lowered",
         "price.changed",
         "price.started",

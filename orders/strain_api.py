@@ -14,6 +14,7 @@ from inventory.errors import Unknown
 from inventory.models import ColourState, Listing, Strain
 from orders.api import FeedView, line_record, reply_json
 from orders.models import ListLine, ListVersion, ShipWeek
+from orders.quantities import told_of
 
 
 class StrainView(FeedView):
@@ -84,7 +85,12 @@ def _offered(strain: Strain, tier: int) -> list[dict[str, Any]]:
     lines = ListLine.objects.filter(
         version__in=newest.values(), listing__strain_form__strain=strain
     ).select_related("version__week", "listing__strain_form__strain", "listing__strain_form__form")
+    told = {week.pk: told_of(week=week) for week in weeks}
     return [
-        {"week": line.version.week.name, "version": line.version.number, **line_record(line, tier)}
+        {
+            "week": line.version.week.name,
+            "version": line.version.number,
+            **line_record(line, tier, told[line.version.week_id]),
+        }
         for line in lines.order_by("version__week__monday", "position")
     ]

@@ -114,6 +114,16 @@ class AskSnapshot(models.Model):
     body = models.TextField()
 
 
+class QuantitySnapshot(models.Model):
+    """What retailers' systems were told of an open list's lines last, as text, and when it was
+    looked at. ``mark`` says what stock and promises were like then."""
+
+    week = models.OneToOneField("orders.ShipWeek", models.CASCADE, related_name="quantities")
+    at = models.DateTimeField()
+    mark = models.CharField(max_length=80, blank=True)
+    body = models.TextField()
+
+
 class LikelyWord(models.Model):
     """What a buyer was told when an order was sent; compared with what was promised."""
 
