@@ -126,7 +126,7 @@ class Prices(Subject):
 def _cells(price: Price) -> tuple[str, str, str]:
     has_break = price.break_units is not None
     broken = f"{price.break_price} from {price.break_units} units" if has_break else ""
-    return f"{price.list_price}", broken, f"{price.starts_on}"
+    return f"{price.list_price}", broken, f"{price.starts_on:%-d %b %Y}"
 
 
 def _coming(on: date) -> dict[int, str]:

@@ -218,7 +218,8 @@ def _order_event(row: dict[str, str], lines: list[dict[str, str]]) -> Event:
             number=row["order"],
         )
         stopped = order.lines.exclude(state=Line.State.OPEN).count()
-        more = f", {stopped} lines wait or are refused" if stopped else ""
+        said = "1 line waits or is refused" if stopped == 1 else f"{stopped} wait or are refused"
+        more = f", {said}" if stopped else ""
         return f"order {order.number} from {ship_to}: {len(lines)} lines{more}"
 
     return Event(_moment(row["placed_at"]), 5, f"order {row['order']}", act)

@@ -40,28 +40,37 @@ LOOK: dict[str, Any] = {
     },
     "text": {"color": INK, "fontSize": 13},
 }
-WIDTH, HEIGHT = 640, 260
+WIDE, NARROW, HEIGHT, SIZE_HEIGHT = 640, 230, 260, 340
 
 
-def chart(*, layers: Sequence[Mapping[str, Any]], height: int = HEIGHT) -> SafeString:
-    """Draw layers over each other. The sentence above the figure says what it shows."""
-    spec = {
-        "$schema": "https://vega.github.io/schema/vega-lite/v5.json",
-        "width": WIDTH,
-        "height": height,
-        "config": LOOK,
-        "layer": list(layers),
-    }
-    return mark_safe(_svg(json.dumps(spec, sort_keys=True, default=str)))
+def chart(
+    *, layers: Sequence[Mapping[str, Any]], height: int = HEIGHT, narrow: int = NARROW
+) -> SafeString:
+    """Draw layers over each other. The sentence above the figure says what it shows.
+
+    Drawn twice, for a desk and for a phone, so that words keep their size on both; sheet.css shows
+    one. ``narrow`` is the plot's width on a phone, less where names stand beside it. [px]
+    """
+    drawings = []
+    for name, width in (("narrow", narrow), ("wide", WIDE)):
+        spec = {
+            "$schema": "https://vega.github.io/schema/vega-lite/v5.json",
+            "width": width,
+            "height": height,
+            "config": LOOK,
+            "layer": list(layers),
+        }
+        drawings.append(_svg(json.dumps(spec, sort_keys=True, default=str), name))
+    return mark_safe("".join(drawings))
 
 
-@lru_cache(maxsize=128)
-def _svg(spec: str) -> str:
+@lru_cache(maxsize=256)
+def _svg(spec: str, name: str) -> str:
     # Loaded when the first chart is drawn: it brings a whole engine along.
     import vl_convert
 
     svg: str = vl_convert.vegalite_to_svg(spec, vl_version="5.20")
-    return svg.replace("<svg ", '<svg class="chart" ', 1)
+    return svg.replace("<svg ", f'<svg class="chart drawn-{name}" ', 1)
 
 
 def _lines(rows: list[dict[str, Any]], ink: str, **mark: Any) -> dict[str, Any]:
@@ -126,7 +135,7 @@ def season_chart(
     for line, words in ((rest_below, "rests below"), (return_from, "returns from")):
         ends = [{"on": day.isoformat(), "grade": line} for day in (begin, end)]
         layers.append(_lines(ends, FAINT, strokeWidth=1, strokeDash=[4, 3]))
-        layers.append(_note(begin.isoformat(), line, words, FAINT, baseline="bottom", dy=-2))
+        layers.append(_note(end.isoformat(), line, words, FAINT, baseline="middle"))
     if curve is not None:
         days = [begin + timedelta(days=ahead) for ahead in range(0, (end - begin).days + 1, 5)]
         grades = [(day.isoformat(), round(season_grade(on=day, curve=curve), 3)) for day in days]
@@ -224,6 +233,7 @@ def size_chart(
     for size in grades:
         ends = [{"on": day, "grade": size} for day in (first, last)]
         layers.append(_over(ends, encoding, {"type": "line", "color": FAINT, "strokeDash": [4, 3]}))
+    named: list[tuple[date, float, str, str]] = []
     for words, points in lines:
         band = [
             {"on": day.isoformat(), "grade": slow, "until": fast} for day, slow, _, fast in points
@@ -237,17 +247,50 @@ def size_chart(
         )
         line = [{"on": day.isoformat(), "grade": likely} for day, _, likely, _ in points]
         layers.append(_over(line, encoding, {"type": "line", "color": WATER}))
-        end = [{**line[-1], "words": words}]
-        layers.append(_over(end, encoding, {"type": "text", "align": "left", "dx": 4}, "words"))
+        named.append((points[-1][0], points[-1][2], words, INK))
     if wild:
         curve = [{"on": day.isoformat(), "grade": size} for day, size in wild]
         mark = {"type": "line", "color": RUST, "strokeDash": [2, 3]}
         layers.append(_over(curve, encoding, mark))
-        end = [{**curve[-1], "words": "wild T. gigas"}]
-        layers.append(
-            _over(end, encoding, {"type": "text", "align": "left", "dx": 4, "color": RUST}, "words")
-        )
-    return chart(layers=layers, height=340)
+        named.append((*wild[-1], "wild T. gigas", RUST))
+    heights = apart(
+        [size for _, size, _, _ in named], least=15 * (round(top + 1) - 4) / SIZE_HEIGHT
+    )
+    for (day, _, words, ink), height in zip(named, heights, strict=True):
+        text = {"type": "text", "align": "left", "dx": 4, "color": ink, "baseline": "middle"}
+        row = {"on": day.isoformat(), "grade": height, "words": words}
+        layers.append(_over([row], encoding, text, "words"))
+    return chart(layers=layers, height=SIZE_HEIGHT)
+
+
+def apart(values: Sequence[float], *, least: float) -> list[float]:
+    """The values moved until neighbours are ``least`` apart: places for words at the ends of lines.
+
+    They keep their order, and a crowd stays centred on where it was. shape (n,), same unit.
+    """
+    order = sorted(range(len(values)), key=lambda at: values[at])
+    # Crowds of words that touch, from the bottom: how many, and the sum of their wished centres.
+    crowds: list[tuple[int, float]] = []
+    for at in order:
+        crowds.append((1, values[at]))
+        while len(crowds) > 1 and _top(crowds[-2], least) + least > _bottom(crowds[-1], least):
+            (below, low), (above, high) = crowds[-2:]
+            crowds[-2:] = [(below + above, low + high)]
+    placed = (
+        _bottom(crowd, least) + place * least for crowd in crowds for place in range(crowd[0])
+    )
+    found = dict(zip(order, placed, strict=True))
+    return [found[at] for at in range(len(values))]
+
+
+def _bottom(crowd: tuple[int, float], least: float) -> float:
+    number, total = crowd
+    return total / number - (number - 1) * least / 2
+
+
+def _top(crowd: tuple[int, float], least: float) -> float:
+    number, total = crowd
+    return total / number + (number - 1) * least / 2
 
 
 def _over(
@@ -292,4 +335,4 @@ def ask_chart(*, rows: Sequence[tuple[str, int, int, int | None]]) -> SafeString
         layer("alive", {"type": "tick", "color": RUST, "thickness": 3, "size": 18}),
         layer("asked", words, text={"field": "words"}),
     ]
-    return chart(layers=layers, height=34 * len(names))
+    return chart(layers=layers, height=34 * len(names), narrow=120)

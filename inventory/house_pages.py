@@ -125,7 +125,7 @@ def _mother_row(row: Mothers, systems: list[str], steps: dict[str, Step]) -> dic
         "since": row.held_since,
         "floor": row.floor_pieces,
         "hard": row.hard_floor_pieces,
-        "kept": [row.kept_pieces.get(system, "") for system in systems],
+        "kept": [(system, row.kept_pieces.get(system, "")) for system in systems],
         "held": row.held_pieces or "",
         "gap": row.gap_pieces or "",
         "warnings": row.warnings,

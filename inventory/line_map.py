@@ -7,7 +7,7 @@ from django.utils.safestring import SafeString
 
 from inventory.mothers import LineLot
 
-ROW, COLUMN, TOP, NODE = 34, 230, 26, 5
+ROW, COLUMN, TOP, NODE = 34, 250, 26, 5
 
 
 def line_map(*, lots: Sequence[LineLot]) -> SafeString:
@@ -23,11 +23,11 @@ def line_map(*, lots: Sequence[LineLot]) -> SafeString:
         rows_used[column] = row + 1
         places[lot.lot] = (12 + column * COLUMN, TOP + row * ROW + ROW // 2)
     columns = max(lot.generation for lot in lots) - least + 1
-    height = TOP + max(rows_used.values()) * ROW
+    width, height = columns * COLUMN + 20, TOP + max(rows_used.values()) * ROW
     heads = [(12 + column * COLUMN, f"generation {least + column}") for column in range(columns)]
     return format_html(
-        '<svg class="line-map" viewBox="0 0 {} {}" role="img" aria-label="{}">{}{}{}</svg>',
-        columns * COLUMN + 20,
+        '<svg class="line-map" width="{}" height="{}" role="img" aria-label="{}">{}{}{}</svg>',
+        width,
         height,
         f"{len(lots)} lots in {columns} generations",
         format_html_join("", '<text class="faint" x="{}" y="14">{}</text>', heads),

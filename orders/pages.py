@@ -79,6 +79,12 @@ def orders_page(request: HttpRequest) -> HttpResponse:
     return render(request, "orders/orders.html", context)
 
 
+def _waiting_words(number: int) -> str:
+    if not number:
+        return ""
+    return "1 line waits for a word" if number == 1 else f"{number} lines wait for a word"
+
+
 def _order_summary(order: Order) -> dict[str, Any]:
     waiting = [row for row in order.lines.all() if row.state in ("needs person", "needs paper")]
     return {
@@ -88,7 +94,7 @@ def _order_summary(order: Order) -> dict[str, Any]:
         "ships": f"{order.ship_on:%a %-d %b}",
         "state": order.get_state_display(),
         "lines": len(order.lines.all()),
-        "needs": f"{len(waiting)} lines wait for a word" if waiting else "",
+        "needs": _waiting_words(len(waiting)),
     }
 
 
@@ -164,7 +170,9 @@ def _line_words(line: Line, promise: Promise | None) -> tuple[str, str]:
     if promise is None:
         return "asked", "asked"
     slug = "short" if promise.units < line.asked else "offered"
-    return promise.get_state_display(), slug
+    # To a shop that reads its order, "gone" sounds like lost.
+    is_shipped = promise.state == Promise.State.GONE
+    return "shipped" if is_shipped else promise.get_state_display(), slug
 
 
 def _tick_rows(order: Order) -> list[dict[str, str]]:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from django.conf import settings
-from django.core.management.base import BaseCommand
+from django.core.management.base import BaseCommand, CommandError
 from PIL import Image
 
 from inventory.models import Message
@@ -125,8 +125,10 @@ class Command(BaseCommand):
             options["only"], options["widths"] = ",".join(README), ""
             self._print_first_page(out)
         only = [name for name in options["only"].split(",") if name] or list(shown)
+        if unknown := [name for name in only if name not in shown]:
+            raise CommandError(f"No page is called {unknown[0]}. There are: {', '.join(shown)}.")
         wanted = {name: shown[name] for name in only}
-        widths = [int(width) for width in options["widths"].split(",") if width]
+        widths = [int(width) for width in options["widths"].split(",") if width.isdigit()]
         # The browser's own loop would otherwise be taken for an asynchronous caller.
         os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "1"
         server = _serve(options["port"])
