@@ -5,12 +5,14 @@ import math
 from collections.abc import Callable
 from typing import Any
 
+from django.conf import settings
 from django.core.exceptions import PermissionDenied, RequestDataTooBig
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views import defaults
 from rest_framework import exceptions
 
+from inventory.clock import machine_now
 from inventory.errors import FarmError
 
 PROBLEM = "application/problem+json"
@@ -67,6 +69,16 @@ def answer_failure(request: HttpRequest) -> HttpResponse:
 
 def answer_problem(error: Exception, context: dict[str, Any]) -> HttpResponse | None:
     """The feed's answer to any refusal: a stable code, a sentence, and the rows at fault."""
+    answer = _problem_of(error)
+    request = context.get("request")
+    if answer is None or request is None:
+        return answer
+    body = json.loads(answer.content) | {"instance": request.get_full_path()}
+    answer.content = json.dumps(body, ensure_ascii=False).encode()
+    return answer
+
+
+def _problem_of(error: Exception) -> HttpResponse | None:
     if isinstance(error, FarmError):
         rows = error.facts.get("rows", [])
         facts = {key: value for key, value in error.facts.items() if key not in ("rows", "first")}
@@ -120,11 +132,13 @@ def _problem(
     facts: dict[str, Any] | None = None,
 ) -> HttpResponse:
     body: dict[str, Any] = {
-        "type": f"about:blank#{code}",
+        "type": f"{settings.FARM_ADDRESS}/developers/#{code}",
         "title": title,
         "status": status,
         "detail": detail,
         "code": code,
+        # A reader whose clock is off takes a signed call for an old one: this is ours.
+        "server_time": machine_now().isoformat(timespec="seconds"),
     }
     if rows:
         body["rows"] = rows

@@ -4,114 +4,89 @@ Thin callers of the hops. Times are ISO 8601 with offset, money is a string, pro
 problem+json (config/errors.py).
 """
 
-import hashlib
 import json
 from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
 from django.db import transaction
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.utils import timezone
 from rest_framework import serializers
-from rest_framework.authentication import BaseAuthentication, get_authorization_header
-from rest_framework.exceptions import AuthenticationFailed
-from rest_framework.permissions import IsAuthenticated
 from rest_framework.request import Request
-from rest_framework.views import APIView
 
 from inventory.clock import farm_now
 from inventory.errors import FarmError, Unknown
 from orders.amending import withdraw_order
+from orders.api_answers import (
+    LIST_MAX_AGE_S,
+    ConditionFailed,
+    FeedView,
+    answer_once,
+    day,
+    reply_json,
+    tag_of,
+    verdict_of,
+    when,
+)
+from orders.calc.http_tags import FAILED
+from orders.calc.weeks import monday_of
 from orders.change_records import changes_shown, when_words
 from orders.changing import OrderChangedSince, Wanted, change_order
-from orders.claiming import body_hash, claim_key, drop_claim, finish_claim
-from orders.feeding import hash_token
 from orders.intake import Asked, send_order
 from orders.listing import newest_version
 from orders.models import FeedClient, Line, ListLine, Order, OrderChange, ShipWeek
 from orders.quantities import Standing, told_of
+from orders.resting import open_questions
 from orders.weeks import week_named
 
 PAGE_LENGTH = 100
 
 
-class TokenAuthentication(BaseAuthentication):
-    """A client's token in the Authorization header: "Bearer TOKEN"."""
-
-    def authenticate(self, request: Request) -> tuple[FeedClient, None] | None:
-        words = get_authorization_header(request).split()
-        if not words or words[0].lower() != b"bearer":
-            return None
-        if len(words) != 2:
-            raise AuthenticationFailed("Send one token: Authorization: Bearer TOKEN.")
-        digest = hash_token(words[1].decode("latin-1"))
-        client = FeedClient.objects.select_related("customer").filter(token_hash=digest).first()
-        if client is None or not client.is_active:
-            raise AuthenticationFailed("That token is not known. Ask the farm for a new one.")
-        return client, None
-
-    def authenticate_header(self, request: Request) -> str:
-        return "Bearer"
-
-
-class FeedView(APIView):
-    authentication_classes = [TokenAuthentication]
-    permission_classes = [IsAuthenticated]
-
-    @property
-    def client(self) -> FeedClient:
-        return self.request.user  # type: ignore[return-value]
-
-
-def reply_json(request: HttpRequest | Request, body: Any, *, status: int = 200) -> HttpResponse:
-    """A JSON answer with a strong ETag; 304 where the reader has it already."""
-    text, tag = _text_of(body), tag_of(body)
-    known = {part.strip() for part in request.headers.get("If-None-Match", "").split(",")}
-    if request.method == "GET" and (tag in known or "*" in known):
-        answer = HttpResponse(status=304)
-    else:
-        answer = HttpResponse(text, status=status, content_type="application/json")
-    answer["ETag"] = tag
-    answer["Cache-Control"] = "private, max-age=60" if request.method == "GET" else "no-store"
-    answer["Vary"] = "Authorization"
-    return answer
-
-
-def _text_of(body: Any) -> str:
-    return json.dumps(body, ensure_ascii=False, separators=(",", ":"))
-
-
-def tag_of(body: Any) -> str:
-    """The strong ETag of a body: the same words have the same tag."""
-    return f'"{hashlib.sha256(_text_of(body).encode()).hexdigest()[:32]}"'
-
-
-def _when(at: Any) -> str | None:
-    return timezone.localtime(at).isoformat(timespec="seconds") if at else None
-
-
-def _day(on: date | None) -> str | None:
-    return on.isoformat() if on else None
-
-
 class WeeksView(FeedView):
-    """Ship weeks whose list is out, newest first."""
+    """Ship weeks whose list is out, newest first; ``next`` goes on to the older ones."""
 
     def get(self, request: Request) -> HttpResponse:
         weeks = ShipWeek.objects.filter(published_at__isnull=False).order_by("-monday")
+        before = request.query_params.get("before", "")
+        if before:
+            weeks = weeks.filter(monday__lt=_monday(before))
+        found = list(weeks[: PAGE_LENGTH + 1])
+        link = None
+        if len(found) > PAGE_LENGTH:
+            found = found[:PAGE_LENGTH]
+            link = f"/api/v1/weeks/?before={found[-1].name}"
         rows = [
             {
                 "week": week.name,
-                "ship_days": [_day(day) for day in week.ship_days],
-                "published_at": _when(week.published_at),
-                "cut_off_at": _when(week.cut_off_at),
+                "ship_days": [day(on) for on in week.ship_days],
+                "published_at": when(week.published_at),
+                "cut_off_at": when(week.cut_off_at),
                 "is_open": week.closed_at is None,
                 "lines": f"/api/v1/weeks/{week.name}/lines/",
             }
-            for week in weeks[:PAGE_LENGTH]
+            for week in found
         ]
-        return reply_json(request, {"weeks": rows})
+        body = {"weeks": rows, "next": link}
+        return reply_json(request, body, max_age_s=LIST_MAX_AGE_S, links=_next(link))
+
+
+def _monday(name: str) -> date:
+    try:
+        return monday_of(name)
+    except ValueError:
+        raise WeekNotReadable(before=name[:20]) from None
+
+
+def _next(link: str | None) -> list[tuple[str, str]]:
+    return [(link, "next")] if link else []
+
+
+class WeekNotReadable(FarmError):
+    code = "week_not_readable"
+    status = 400
+    title = "The week cannot be read"
+    message = "before={before} is no ISO week. Send one such as 2026-W49, or follow next."
 
 
 class LinesView(FeedView):
@@ -130,13 +105,13 @@ class LinesView(FeedView):
         body = {
             "week": week.name,
             "version": version.number,
-            "published_at": _when(version.published_at),
-            "cut_off_at": _when(week.cut_off_at),
-            "ship_days": [_day(day) for day in week.ship_days],
+            "published_at": when(version.published_at),
+            "cut_off_at": when(week.cut_off_at),
+            "ship_days": [day(on) for on in week.ship_days],
             "reason": version.reason,
             "lines": [line_record(line, tier, told) for line in lines],
         }
-        return reply_json(request, body)
+        return reply_json(request, body, max_age_s=LIST_MAX_AGE_S)
 
 
 def line_record(line: ListLine, tier: int, told: Mapping[str, Standing]) -> dict[str, Any]:
@@ -150,9 +125,9 @@ def line_record(line: ListLine, tier: int, told: Mapping[str, Standing]) -> dict
     back = None
     if line.back_likely_on:
         back = {
-            "likely_on": _day(line.back_likely_on),
-            "from_on": _day(line.back_from_on),
-            "to_on": _day(line.back_to_on),
+            "likely_on": day(line.back_likely_on),
+            "from_on": day(line.back_from_on),
+            "to_on": day(line.back_to_on),
         }
     return {
         "listing": line.listing.name,
@@ -215,24 +190,13 @@ class OrdersView(FeedView):
     """Send an order. One key is one order: a retry gets the first answer word for word."""
 
     def post(self, request: Request) -> HttpResponse:
-        customer = self.client.customer
         key = request.headers.get("Idempotency-Key", "").strip()
-        claim, is_done = claim_key(
-            customer=customer, key=key, digest=body_hash(request.data), at=timezone.now()
+        return answer_once(
+            request,
+            parts=request.data,
+            work=lambda: order_record(self._send(request, key)),
+            path_of=lambda made: f"/api/v1/orders/{made['order']}/",
         )
-        if is_done:
-            answer = HttpResponse(claim.reply, status=claim.status, content_type="application/json")
-            answer["Idempotent-Replay"] = "true"
-            return answer
-        try:
-            order = self._send(request, key)
-        except BaseException:
-            drop_claim(claim=claim)
-            raise
-        answer = reply_json(request, order_record(order), status=201)
-        answer["Location"] = f"/api/v1/orders/{order.number}/"
-        finish_claim(claim=claim, status=201, reply=answer.content.decode())
-        return answer
 
     def _send(self, request: Request, key: str) -> Order:
         form = OrderSerializer(data=request.data)
@@ -261,7 +225,8 @@ class OrdersView(FeedView):
         )
 
 
-def _own_order(client: FeedClient, number: str) -> Order:
+def own_order(client: FeedClient, number: str) -> Order:
+    """An order of the reader's own customer. Another's is unknown."""
     order = Order.objects.filter(customer=client.customer, number=number).first()
     if order is None:
         raise Unknown(kind="order", name=number)
@@ -272,14 +237,14 @@ class OrderView(FeedView):
     """One order of the reader's own, with what is pencilled or promised on each line."""
 
     def get(self, request: Request, number: str) -> HttpResponse:
-        return reply_json(request, order_record(_own_order(self.client, number)))
+        return reply_json(request, order_record(own_order(self.client, number)))
 
     def patch(self, request: Request, number: str) -> HttpResponse:
         """Change lines until the cut-off. If-Match names the reading that the change is made from;
         a retry after a lost answer is then refused instead of being taken twice."""
         form = ChangeSerializer(data=request.data)
         form.is_valid(raise_exception=True)
-        order = _own_order(self.client, number)
+        order = own_order(self.client, number)
         if not request.headers.get("If-Match", "").strip():
             raise IfMatchMissing(order=number)
         wanted = [Wanted(**row) for row in form.validated_data["lines"]]
@@ -293,7 +258,7 @@ class OrderView(FeedView):
                 user=None,
                 channel=OrderChange.Channel.API,
             )
-        return reply_json(request, order_record(_own_order(self.client, number)))
+        return reply_json(request, order_record(own_order(self.client, number)))
 
 
 def _match(request: Request, order: Order) -> None:
@@ -301,10 +266,10 @@ def _match(request: Request, order: Order) -> None:
 
     The caller changes only that version: what slips in between is refused under the order's lock.
     """
-    header = request.headers.get("If-Match", "")
-    known = {part.strip() for part in header.split(",") if part.strip()}
-    if not known or "*" in known or tag_of(order_record(order)) in known:
+    if verdict_of(request, tag_of(order_record(order))) != FAILED:
         return
+    if not request.headers.get("If-Match", "").strip():
+        raise ConditionFailed()
     last, zone = changes_shown(order=order)[-1:], order.ship_to.time_zone
     since = (
         f"{when_words(last[0], zone=zone)}: {last[0].words}" if last else "what is promised of it"
@@ -323,7 +288,7 @@ class WithdrawView(FeedView):
     """Take an order back before anything of it is picked."""
 
     def post(self, request: Request, number: str) -> HttpResponse:
-        order = _own_order(self.client, number)
+        order = own_order(self.client, number)
         _match(request, order)
         withdraw_order(
             order_id=order.pk,
@@ -332,7 +297,7 @@ class WithdrawView(FeedView):
             reason="withdrawn by the customer",
             channel=OrderChange.Channel.API,
         )
-        return reply_json(request, order_record(_own_order(self.client, number)))
+        return reply_json(request, order_record(own_order(self.client, number)))
 
 
 def order_record(order: Order) -> dict[str, Any]:
@@ -343,15 +308,16 @@ def order_record(order: Order) -> dict[str, Any]:
         "state": order.state,
         "week": order.week.name,
         "ship_to": order.ship_to.code,
-        "ship_on": _day(order.ship_on),
-        "sent_at": _when(order.sent_at),
+        "ship_on": day(order.ship_on),
+        "sent_at": when(order.sent_at),
         "version_seen": order.version_seen,
         "version": order.version,
+        "rests": f"/api/v1/orders/{order.number}/rests/" if open_questions(order=order) else None,
         "lines": [_order_line_record(line) for line in lines],
         "changes": [
             {
                 "version": row.number,
-                "at": _when(row.at),
+                "at": when(row.at),
                 "by": row.by,
                 "from": row.channel,
                 "words": row.words,
@@ -393,7 +359,7 @@ class ChangesView(FeedView):
         last = rows[-1].sequence if rows else int(after)
         link = f"/api/v1/changes/?after={last}" if more else None
         body = json.loads(f'{{"events":[{events}],"next":{json.dumps(link)}}}')
-        return reply_json(request, body)
+        return reply_json(request, body, links=_next(link))
 
 
 class AfterNotANumber(FarmError):

@@ -21,7 +21,10 @@ class KeyMissing(FarmError):
     code = "idempotency_key_missing"
     status = 400
     title = "The request has no key"
-    message = "Send an Idempotency-Key header, a new one for each order, of at most 80 characters."
+    message = (
+        "Send an Idempotency-Key header, a new one for each order, report or answer, of at most 80 "
+        "printable characters."
+    )
 
 
 class KeyHasOtherBody(FarmError):
@@ -51,7 +54,7 @@ def claim_key(
 
     Raises KeyMissing, KeyHasOtherBody, StillRunning.
     """
-    if not key or len(key) > 80:
+    if not key or len(key) > 80 or not key.isprintable():
         raise KeyMissing()
     try:
         with transaction.atomic():

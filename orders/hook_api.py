@@ -11,7 +11,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 
 from inventory.clock import machine_now
-from orders.api import FeedView, reply_json
+from orders.api_answers import FeedView, reply_json
 from orders.hooks import make_hook, own_hook, renew_secret, stop_hook
 from orders.models import Hook, HookCall
 

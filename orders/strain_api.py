@@ -12,7 +12,8 @@ from rest_framework.request import Request
 from inventory.clock import farm_now
 from inventory.errors import Unknown
 from inventory.models import ColourState, Listing, Strain
-from orders.api import FeedView, line_record, reply_json
+from orders.api import line_record
+from orders.api_answers import LIST_MAX_AGE_S, FeedView, reply_json
 from orders.models import ListLine, ListVersion, ShipWeek
 from orders.quantities import told_of
 
@@ -26,7 +27,8 @@ class StrainView(FeedView):
         if strain is None:
             raise Unknown(kind="strain", name=key)
         tier = self.client.customer.tier_on(timezone.localdate(farm_now()))
-        return reply_json(request, strain_record(strain) | {"offered": _offered(strain, tier)})
+        body = strain_record(strain) | {"offered": _offered(strain, tier)}
+        return reply_json(request, body, max_age_s=LIST_MAX_AGE_S)
 
 
 def strain_record(strain: Strain) -> dict[str, Any]:

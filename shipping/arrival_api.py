@@ -4,21 +4,20 @@ Thin caller of shipping/arrivals.py. JSON alone, or multipart with the same JSON
 photos as files named "bag:LISTING" or "label", as on the page.
 """
 
-import json
+import io
+import math
 from typing import Any
 
 from django.http import HttpResponse
-from django.utils import timezone
 from rest_framework import serializers
 from rest_framework.exceptions import ParseError
-from rest_framework.parsers import JSONParser, MultiPartParser
+from rest_framework.parsers import MultiPartParser
 from rest_framework.request import Request
 
 from inventory.clock import farm_now
-from inventory.errors import Unknown
 from inventory.photos import photo_key
-from orders.api import FeedView, reply_json
-from orders.claiming import body_hash, claim_key, drop_claim, finish_claim
+from orders.api import own_order
+from orders.api_answers import BodyParser, FeedView, answer_once, reply_json, when
 from orders.models import Order
 from shipping import arrivals
 from shipping.models import ArrivalReport, Credit, Shipment
@@ -37,41 +36,29 @@ class ReportSerializer(serializers.Serializer[Any]):
     bag_c = serializers.FloatField(min_value=-30, max_value=60, required=False, allow_null=True)
     text = serializers.CharField(max_length=500, required=False, allow_blank=True, default="")
 
+    def validate_bag_c(self, value: float | None) -> float | None:
+        if value is not None and math.isnan(value):
+            raise serializers.ValidationError("A number of degrees is needed.")
+        return value
+
 
 class ArrivalView(FeedView):
     """Reports on one order of the reader's own; POST files one. One key is one report."""
 
-    parser_classes = [JSONParser, MultiPartParser]
+    parser_classes = [BodyParser, MultiPartParser]
 
     def get(self, request: Request, number: str) -> HttpResponse:
-        return reply_json(request, arrival_record(self._order(number)))
+        return reply_json(request, arrival_record(own_order(self.client, number)))
 
     def post(self, request: Request, number: str) -> HttpResponse:
-        order = self._order(number)
+        order = own_order(self.client, number)
         body, photos = _body_of(request)
-        digest = body_hash([number, body, [[p.kind, p.listing, _mark(p)] for p in photos]])
-        key = request.headers.get("Idempotency-Key", "").strip()
-        claim, is_done = claim_key(
-            customer=self.client.customer, key=key, digest=digest, at=timezone.now()
+        return answer_once(
+            request,
+            parts=[number, body, [[p.kind, p.listing, _mark(p)] for p in photos]],
+            work=lambda: report_record(_file(order, body, photos)),
+            path_of=lambda made: f"/api/v1/orders/{number}/arrival/",
         )
-        if is_done:
-            answer = HttpResponse(claim.reply, status=claim.status, content_type="application/json")
-            answer["Idempotent-Replay"] = "true"
-            return answer
-        try:
-            report = _file(order, body, photos)
-        except BaseException:
-            drop_claim(claim=claim)
-            raise
-        answer = reply_json(request, report_record(report), status=201)
-        finish_claim(claim=claim, status=201, reply=answer.content.decode())
-        return answer
-
-    def _order(self, number: str) -> Order:
-        order = Order.objects.filter(customer=self.client.customer, number=number).first()
-        if order is None:
-            raise Unknown(kind="order", name=number)
-        return order
 
 
 def _mark(photo: arrivals.Photo) -> str:
@@ -83,10 +70,11 @@ def _body_of(request: Request) -> tuple[Any, list[arrivals.Photo]]:
     sent: Any = request.data
     if not hasattr(sent, "getlist"):
         return sent, []
+    text = str(sent.get("report", "")).encode(errors="replace")
     try:
-        body = json.loads(sent.get("report", ""))
-    except (TypeError, ValueError) as error:
-        raise ParseError("The field report is no JSON.") from error
+        body = BodyParser().parse(io.BytesIO(text))
+    except ParseError as error:
+        raise ParseError(f"The field report cannot be read: {error.detail}") from None
     return body, arrivals.photos_of(request.FILES)
 
 
@@ -112,8 +100,8 @@ def arrival_record(order: Order) -> dict[str, Any]:
     return {
         "order": order.number,
         "state": order.state,
-        "delivered_at": _when(shipment.delivered_at) if shipment else None,
-        "report_by": _when(due_at),
+        "delivered_at": when(shipment.delivered_at) if shipment else None,
+        "report_by": when(due_at),
         "reports": [report_record(report) for report in reports],
     }
 
@@ -123,7 +111,7 @@ def report_record(report: ArrivalReport) -> dict[str, Any]:
     credit = Credit.objects.filter(report=report).first()
     return {
         "report": report.pk,
-        "filed_at": _when(report.filed_at),
+        "filed_at": when(report.filed_at),
         "in_time": report.is_in_time,
         "state": report.state,
         "lines": [
@@ -148,7 +136,3 @@ def _credit_record(credit: Credit) -> dict[str, Any]:
         "freight": str(credit.freight),
         "sentence": credit.sentence,
     }
-
-
-def _when(at: Any) -> str | None:
-    return timezone.localtime(at).isoformat(timespec="seconds") if at else None
