@@ -1,6 +1,6 @@
 from django.urls import path
 
-from orders import api, hook_api, strain_api
+from orders import api, hook_api, rest_api, strain_api
 
 urlpatterns = [
     path("weeks/", api.WeeksView.as_view(), name="api-weeks"),
@@ -9,6 +9,8 @@ urlpatterns = [
     path("orders/", api.OrdersView.as_view(), name="api-orders"),
     path("orders/<str:number>/", api.OrderView.as_view(), name="api-order"),
     path("orders/<str:number>/withdraw/", api.WithdrawView.as_view(), name="api-withdraw"),
+    path("orders/<str:number>/rests/", rest_api.RestsView.as_view(), name="api-rests"),
+    path("orders/<str:number>/rests/<int:question>/", rest_api.RestView.as_view(), name="api-rest"),
     path("hooks/", hook_api.HooksView.as_view(), name="api-hooks"),
     path("hooks/<int:number>/", hook_api.HookView.as_view(), name="api-hook"),
     path("hooks/<int:number>/renew/", hook_api.HookRenewView.as_view(), name="api-hook-renew"),

@@ -240,7 +240,9 @@ def follow_happening(happening: Happening, *, now: datetime) -> None:
 
 
 @transaction.atomic
-def watch_listing(*, customer: Customer, listing_name: str, user: User, now: datetime) -> Watch:
+def watch_listing(
+    *, customer: Customer, listing_name: str, user: User | None, now: datetime
+) -> Watch:
     """Ask to be told once when a listing is back or opens. Asking twice is asking once."""
     listing = Listing.objects.filter(name=listing_name).first()
     if listing is None:

@@ -11,14 +11,16 @@ from django.utils import timezone
 
 from inventory.clock import farm_now
 from orders.calc.weeks import time_text
-from orders.models import Order, RestQuestion
+from orders.models import RestQuestion
 from orders.pages import order_for, signed_in, staff_only
 from orders.resting import (
     answer_rest,
     choices_of,
     open_questions,
+    questions_of,
     rest_answer_until,
     rest_by_hand,
+    settled_by,
     strains_that_may_rest,
 )
 from orders.weeks import week_line
@@ -31,7 +33,7 @@ def rest_answer_page(request: HttpRequest, number: str) -> HttpResponse:
     order = order_for(user, number)
     if request.method == "POST":
         asked = request.POST.get("question", "")
-        waiting = {str(row.pk): row for row in _questions(order)}
+        waiting = {str(row.pk): row for row in questions_of(order=order)}
         if asked in waiting:
             question = answer_rest(
                 question_id=waiting[asked].pk,
@@ -46,20 +48,11 @@ def rest_answer_page(request: HttpRequest, number: str) -> HttpResponse:
     context = {
         "order": order,
         "waiting": [_asked_row(row, now) for row in open_questions(order=order)],
-        "settled": [_settled_row(row, zone) for row in _questions(order) if row.settled_at],
+        "settled": [_settled_row(row, zone) for row in questions_of(order=order) if row.settled_at],
         "until_words": time_text(at=rest_answer_until(order=order), zone=zone),
         "week_line": week_line(week=order.week, now=now, zone=zone, ship_on=order.ship_on),
     }
     return render(request, "orders/rest_answer.html", context)
-
-
-def _questions(order: Order) -> list[RestQuestion]:
-    rows = RestQuestion.objects.filter(line__order=order)
-    return list(
-        rows.select_related(
-            "line__listing__strain_form__strain", "settled_by", "new_line__listing"
-        ).order_by("pk")
-    )
 
 
 def _asked_row(question: RestQuestion, now: datetime) -> dict[str, Any]:
@@ -86,7 +79,7 @@ def _photo_words(instead: Any) -> str:
 
 def _settled_row(question: RestQuestion, zone: str) -> dict[str, Any]:
     assert question.settled_at is not None
-    by = question.settled_by.name if question.settled_by else "the farm"
+    by = settled_by(question=question)
     return {
         "title": question.line.listing.title,
         "units": question.units,

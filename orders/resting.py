@@ -1,6 +1,6 @@
 """HOP 6c rests: a strain that goes out of colour with promises on it -> each buyer asked, settled.
 
-Call from: config/ticking.py, orders/rest_pages.py.
+Call from: config/ticking.py, orders/rest_pages.py, orders/rest_api.py.
 Locks: the order's row, then the question's, then strain-forms and promises.
 
 What is pencilled is freed with a notice. What is inked is the buyer's: winter colour at its own
@@ -116,6 +116,27 @@ def open_questions(*, order: Order | None = None) -> list[RestQuestion]:
         state=State.ASKED, line__promise__state=Promise.State.INKED
     ).select_related("line__order__customer", "line__order__ship_to", "line__listing__strain_form")
     return list(rows.filter(line__order=order) if order is not None else rows)
+
+
+def questions_of(*, order: Order) -> list[RestQuestion]:
+    """Every question of an order, in the order in which they were asked."""
+    rows = RestQuestion.objects.filter(line__order=order)
+    return list(
+        rows.select_related(
+            "line__order__customer",
+            "line__listing__strain_form__strain",
+            "settled_by",
+            "new_line__listing",
+        ).order_by("pk")
+    )
+
+
+def settled_by(*, question: RestQuestion) -> str:
+    """Who settled a question, in words: a person, a shop's own system, or the farm by itself."""
+    if question.settled_by is not None:
+        return question.settled_by.name
+    is_system = question.state == State.ANSWERED
+    return f"{question.line.order.customer.name}'s system" if is_system else "the farm"
 
 
 def follow_happening(happening: Happening, *, now: datetime) -> None:
@@ -238,9 +259,12 @@ def _back_words(line: Line) -> str:
 
 
 @transaction.atomic
-def answer_rest(*, question_id: int, choice: str, user: User, now: datetime) -> RestQuestion:
+def answer_rest(
+    *, question_id: int, choice: str, user: User | None, now: datetime, channel: str = ""
+) -> RestQuestion:
     """Take a buyer's answer; the office may answer for it until the same hour.
 
+    ``user`` is None for a customer's own system, which asks for its own orders only.
     Raises NotAllowed, RestAnswerTooLate, RestChoiceNotOffered, AboveWhatIsLeft.
     """
     line_order = RestQuestion.objects.values_list("line__order", flat=True).get(pk=question_id)
@@ -255,16 +279,18 @@ def answer_rest(*, question_id: int, choice: str, user: User, now: datetime) -> 
     _refuse_late(question, order, now)
     chosen = _chosen(question, choice, now)
     if chosen.instead is not None:
-        _put_instead(question, order, chosen.instead, user, now)
+        _put_instead(question, order, chosen.instead, user, now, channel)
     else:
         if choice == Choice.WAIT:
             name = question.line.listing.name
             watch_listing(customer=order.customer, listing_name=name, user=user, now=now)
-        _cancel(question, order, now, State.ANSWERED, user, choice)
+        _cancel(question, order, now, State.ANSWERED, user, choice, channel)
     return question
 
 
-def _refuse_stranger(order: Order, user: User) -> None:
+def _refuse_stranger(order: Order, user: User | None) -> None:
+    if user is None:
+        return
     if user.is_staff_member:
         user.must("order_for_customer")
     elif not Seat.objects.filter(user=user, customer=order.customer).exists():
@@ -295,10 +321,16 @@ def _chosen(question: RestQuestion, choice: str, now: datetime) -> RestChoice:
 
 
 def _put_instead(
-    question: RestQuestion, order: Order, instead: Instead, user: User, now: datetime
+    question: RestQuestion,
+    order: Order,
+    instead: Instead,
+    user: User | None,
+    now: datetime,
+    channel: str,
 ) -> None:
     before = facts_of(order=order)
-    reason = f"{question.reason}; {user.name} takes {instead.listing.name} instead"
+    who = user.name if user is not None else order.customer.name
+    reason = f"{question.reason}; {who} takes {instead.listing.name} instead"
     question.new_line = put_instead(
         line=question.line,
         listing=instead.listing,
@@ -308,7 +340,7 @@ def _put_instead(
         reason=reason,
     )
     choice = Choice.WINTER if instead.listing.is_winter else Choice.INSTEAD
-    write_change(order=order, before=before, now=now, user=user, reason=reason)
+    write_change(order=order, before=before, now=now, user=user, channel=channel, reason=reason)
     _settle(question, order, now, State.ANSWERED, user, choice)
 
 
@@ -319,6 +351,7 @@ def _cancel(
     state: str,
     user: User | None,
     choice: str = "",
+    channel: str = "",
 ) -> None:
     """Take the line off; an order of which nothing is left is withdrawn."""
     before = facts_of(order=order)
@@ -328,7 +361,7 @@ def _cancel(
     take_off(line=question.line, now=now, user=user, code="rested", reason=reason)
     if not order.lines.filter(state__in=STANDING).exists():
         order.move_to(Order.State.WITHDRAWN)
-    write_change(order=order, before=before, now=now, user=user, reason=reason)
+    write_change(order=order, before=before, now=now, user=user, channel=channel, reason=reason)
     _settle(question, order, now, state, user, choice)
 
 

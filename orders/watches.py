@@ -82,7 +82,7 @@ def _letters_to(
 
 def _readers_of(watch: Watch, readers: list[User]) -> list[User]:
     """Who asked; where the office asked for them or that person has left, everybody there."""
-    return [watch.user] if watch.user in readers else readers
+    return [watch.user] if watch.user is not None and watch.user in readers else readers
 
 
 def _may_have(line: ListLine, books: Iterable[RuleBook], on: object) -> bool:
