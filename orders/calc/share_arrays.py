@@ -7,45 +7,24 @@ have been sorted MOST_SORTS times over, whose rule is `equal`, or whose numbers 
 shared by `share` itself.
 """
 
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from fractions import Fraction
-from math import lcm
 
 import numpy as np
-from numpy.typing import NDArray
 
-from orders.calc.share_rules import Ask, RuleSettings, read_exactly
+from orders.calc.share_parts import ArrayBook, Flags, Part, Scale, Sums, Whole
+from orders.calc.share_rules import Ask, RuleSettings
 from orders.calc.sharing import RULES, share
 
-Whole = NDArray[np.int64]
-Flags = NDArray[np.bool_]
 RULE_NAMES = tuple(RULES)
 MIXED, FIRST_COME, EQUAL, PROPORTIONAL = (
     RULE_NAMES.index(name) for name in ("mixed", "first_come", "equal", "proportional")
 )
 MOST_SORTS = 8
-# Sums are taken in binary fractions of 53 bits, products in 63.
+# Arrays of a value a line that are held at once, about.
+WIDE_COLUMNS = 12
+# A listing's sum is read in binary fractions of 53 bits, products are of 63.
 MOST_SUM, MOST_PRODUCT = 2**53, 2**62
 FIRST = datetime(2000, 1, 1, tzinfo=UTC)
-
-
-@dataclass(frozen=True, slots=True)
-class ArrayBook:
-    """Lines, shape (n_lines,), and listings, shape (n_listings,); numbers in sale units.
-
-    ``age`` orders the lines of a listing, the older the lower; no two are equal in one listing.
-    ``rule`` is the place of a listing's rule in RULE_NAMES.
-    """
-
-    listing: Whole
-    asked: Whole
-    unit: Whole
-    least: Whole
-    tier: Whole
-    age: Whole
-    available: Whole
-    rule: Whole
 
 
 class Sorts:
@@ -94,87 +73,84 @@ def share_arrays(
     The rules of orders/calc/sharing.py; equal for any book in tests/calc/test_share_arrays.py.
     """
     settings, sorts = settings or RuleSettings(), sorts or Sorts()
-    if (book.asked % book.unit).any() or (book.least > book.asked).any():
-        raise ValueError("A line asks for no whole units, or less than the least it accepts")
-    k = len(book.available)
-    is_short = np.bincount(book.listing, book.asked, k) > book.available
-    promised, lines = book.asked.copy(), np.flatnonzero(is_short[book.listing])
+    _keep_memory(len(book.asked))
+    is_whole = book.unit > 1
+    asked_of: Sums = np.bincount(book.listing, book.asked, len(book.available)).astype(float)
+    scale = Scale.of(book, np.flatnonzero(is_whole), asked_of, settings)
+    is_short = (asked_of > book.available) | (asked_of > MOST_SUM)
+    promised, lines = book.asked.copy(), np.flatnonzero(is_short.take(book.listing))
     if len(lines):
-        turn = lines[sorts.by(book.age[lines], book.listing[lines])]
-        table = _Table(book, turn, settings, sorts)
-        table.share(is_short)
+        listing = book.listing.take(lines)
+        turn = lines.take(sorts.by(book.age.take(lines), listing))
+        table = _Table(book, turn, is_short, is_whole, scale, settings, sorts)
+        table.share(asked_of[is_short])
         promised[turn] = table.got
     return promised
 
 
-@dataclass(slots=True)
-class _Scale:
-    """Weights as whole numbers, and the common multiple of the units."""
-
-    weights: Whole
-    multiple: int
-    stretch: Fraction
-
-    @classmethod
-    def of(cls, book: ArrayBook, settings: RuleSettings) -> "_Scale":
-        tiers = np.flatnonzero(np.bincount(book.tier)).tolist()
-        weights = [settings.weight(tier) for tier in tiers]
-        common = lcm(*(weight.denominator for weight in weights))
-        by_tier = np.zeros(max(tiers, default=0) + 1, dtype=np.int64)
-        by_tier[tiers] = [int(weight * common) for weight in weights]
-        multiple = lcm(*np.unique(book.unit[book.unit > 1]).tolist())
-        return cls(by_tier, multiple, read_exactly(settings.unit_stretch))
+def _keep_memory(lines: int) -> None:
+    """Have the C library keep what is freed below. Until a block as large as this has come and
+    gone it hands every array back to the system, and to fetch the pages anew takes as long as all
+    the arithmetic."""
+    np.empty(2 * WIDE_COLUMNS * lines, dtype=np.int64)
 
 
 class _Table:
-    """All lines by listing and age; what each has got, and what is left of each listing."""
+    """Lines of the short listings by listing and age; what each has got, and what is left."""
 
-    def __init__(self, book: ArrayBook, turn: Whole, settings: RuleSettings, sorts: Sorts) -> None:
+    def __init__(
+        self,
+        book: ArrayBook,
+        turn: Whole,
+        is_short: Flags,
+        is_whole: Flags,
+        scale: Scale,
+        settings: RuleSettings,
+        sorts: Sorts,
+    ) -> None:
+        self.book, self.turn, self.scale = book, turn, scale
         self.settings, self.sorts = settings, sorts
-        self.at, self.asked = book.listing[turn], book.asked[turn]
-        self.unit, self.least, self.tier = book.unit[turn], book.least[turn], book.tier[turn]
-        self.available, self.rule = book.available, book.rule
-        self.k = len(book.available)
-        self.scale = _Scale.of(book, settings)
-        self.weight = self.scale.weights[self.tier]
-        if (self.rule == PROPORTIONAL).any():
-            self.weight[(self.rule == PROPORTIONAL)[self.at]] = 1
-        self.weighted = self.weight * self.asked
-        self.got = np.zeros_like(self.asked)
+        self.available, self.rule = book.available[is_short], book.rule[is_short]
+        self.k = len(self.available)
+        self.lines_of = np.bincount(book.listing, minlength=len(is_short))[is_short]
+        self.starts = np.cumsum(self.lines_of) - self.lines_of
+        self.every = np.arange(self.k)
+        self.at = np.repeat(self.every, self.lines_of)
+        # Looked up at random, a column of few bytes a line is several times as fast as a wide one.
+        weights: Whole = scale.weights.astype(scale.narrow).take(book.tier)
+        if weights.min() < 0:
+            settings.weight(int(book.tier[weights < 0][0]))
+        self.weight = weights.take(turn).astype(np.int64)
+        self.asked = book.asked.astype(scale.narrow).take(turn).astype(np.int64)
+        whole = np.flatnonzero(is_whole.take(turn))
+        self.unit = np.ones_like(self.asked)
+        self.unit[whole] = book.unit.take(turn.take(whole))
         # Only these can end above nothing and below their least.
-        self.picky = np.flatnonzero(self.least > self.unit)
-        self.is_gone = np.zeros(len(self.asked), dtype=np.bool_)
-        self.every = np.arange(len(self.asked))
-        self.gone = 0
-        self.lines_of = np.bincount(self.at, minlength=self.k)
-        self.ends = np.cumsum(self.lines_of)
+        self.picky = np.flatnonzero((book.least > book.unit).take(turn))
+        self.got = np.zeros_like(self.asked)
         self.left = self.available.copy()
+        self.none = np.zeros(0, dtype=np.int64)
 
-    def sums(self, at: Whole, values: Whole) -> Whole:
-        return np.bincount(at, values, self.k).astype(np.int64)
-
-    def share(self, is_short: Flags) -> None:
-        plainly = is_short & (self._outgrown() | (self.rule == EQUAL))
-        sharing = is_short & ~plainly
-        self._first_come(sharing & (self.rule == FIRST_COME))
-        sharing &= self.rule != FIRST_COME
-        lines = self._lines_of(sharing)
-        self._floors(self._lines_of(sharing & (self.rule == MIXED)))
-        unfinished = self._rounds(sharing, lines)
+    def share(self, asked_of: Sums) -> None:
+        plainly = self._outgrown(asked_of) | (self.rule == EQUAL)
+        self._first_come(~plainly & (self.rule == FIRST_COME))
+        self._proportional(~plainly & (self.rule == PROPORTIONAL))
+        unfinished = self._mixed(~plainly & (self.rule == MIXED))
         for listing in np.flatnonzero(plainly | unfinished):
             self._by_itself(int(listing))
 
-    def _lines_of(self, chosen: Flags) -> Whole:
-        mine = chosen[self.at]
-        return self.every if mine.all() else np.flatnonzero(mine)
+    def _part(self, chosen: Flags) -> Part:
+        if chosen.all():
+            return Part(self.every, self.lines_of, self.starts, None)
+        listings = np.flatnonzero(chosen)
+        counts = self.lines_of[listings]
+        starts = np.cumsum(counts) - counts
+        rows = np.arange(counts.sum()) + np.repeat(self.starts[listings] - starts, counts)
+        return Part(listings, counts, starts, rows)
 
-    def _of(self, values: Whole, lines: Whole) -> Whole:
-        """Values of some lines; where that is every line, as they stand."""
-        return values if lines is self.every else values[lines]
-
-    def _outgrown(self) -> Flags:
+    def _outgrown(self, asked_of: Sums) -> Flags:
         """Listings whose products would not fit: compared in binary fractions, with room."""
-        weighted = np.bincount(self.at, self.weighted, self.k)
+        weighted = asked_of * float(self.scale.weights.max())
         p, q = self.scale.stretch.numerator, self.scale.stretch.denominator
         most = np.maximum(self.available.astype(float), 1) * weighted * max(p, 1)
         units = weighted * float(self.scale.multiple) ** 2 * q
@@ -182,19 +158,19 @@ class _Table:
 
     def _by_itself(self, listing: int) -> None:
         """One listing by `share`; lines already stand by age."""
-        end = int(self.ends[listing])
-        place = range(end - int(self.lines_of[listing]), end)
+        start, book = int(self.starts[listing]), self.book
+        place = range(start, start + int(self.lines_of[listing]))
         asks = [
             Ask(
                 ref=str(row),
                 order_number="",
-                asked=int(self.asked[row]),
-                unit=int(self.unit[row]),
-                tier=int(self.tier[row]),
+                asked=int(book.asked[line]),
+                unit=int(book.unit[line]),
+                tier=int(book.tier[line]),
                 sent_at=FIRST + timedelta(seconds=row),
-                least=int(self.least[row]),
+                least=int(book.least[line]),
             )
-            for row in place
+            for row, line in zip(place, self.turn[place.start : place.stop], strict=True)
         ]
         shared = share(
             rule=RULE_NAMES[int(self.rule[listing])],
@@ -205,167 +181,207 @@ class _Table:
         for row in place:
             self.got[row] = shared.promised[str(row)]
 
-    def _first_come(self, chosen: Flags) -> None:
-        lines = self._lines_of(chosen)
-        self._in_turn(lines, self.asked[lines], self.unit[lines], self.least[lines])
+    def _least(self, lines: Whole) -> Whole:
+        return self.book.least.take(self.turn.take(lines))
 
-    def _in_turn(self, lines: Whole, want: Whole, step: Whole, least: Whole | None = None) -> None:
+    def _first_come(self, chosen: Flags) -> None:
+        if not chosen.any():
+            return
+        lines = np.flatnonzero(chosen.take(self.at) & (self.unit <= self.left.take(self.at)))
+        self._in_turn(
+            lines, self.at[lines], self.asked[lines], self.unit[lines], self._least(lines)
+        )
+
+    def _in_turn(
+        self, lines: Whole, at: Whole, want: Whole, step: Whole, least: Whole | None = None
+    ) -> None:
         """Each line in turn gets what it wants, or the whole steps of it that fit what is left.
 
-        Lines stand by listing. A pass serves every listing up to the first line that does not fit;
-        what is left only shrinks, so that a step that does not fit now never will.
+        Lines stand by listing, and one step of each fits. A pass serves every listing up to the
+        first line that does not fit; what is left only shrinks, so that a step that does not fit
+        now never will.
         """
-        at = self.at[lines]
         while len(lines):
-            fits = (step <= self.left[at]) & (want > 0)
-            if not fits.all():
-                lines, want, step, at = lines[fits], want[fits], step[fits], at[fits]
-                least = None if least is None else least[fits]
-            if not len(lines):
-                return
+            counts = np.bincount(at, minlength=self.k)
+            there = np.flatnonzero(counts)
+            starts = (np.cumsum(counts) - counts)[there]
+            counts = counts[there]
             total = np.cumsum(want)
-            first = np.concatenate([[True], at[1:] != at[:-1]])
-            limit, starts = self.left.copy(), np.flatnonzero(first)
-            limit[at[starts]] += total[starts] - want[starts]
-            served = total <= limit[at]
-            self._give(lines, want * served, at)
-            if served.all():
-                return
-            next_up = ~served
-            next_up[1:] &= served[:-1] | first[1:]
-            rows = np.flatnonzero(next_up)
-            part = self.left[at[rows]] // step[rows] * step[rows]
-            if least is not None:
-                part[part < least[rows]] = 0
-            self.got[lines[rows]] += part
-            self.left[at[rows]] -= part
-            later = ~served & ~next_up
-            lines, want, step, at = lines[later], want[later], step[later], at[later]
-            least = None if least is None else least[later]
+            limit = self.left[there] + total[starts] - want[starts]
+            is_served = total <= np.repeat(limit, counts)
+            self.left[there] -= np.add.reduceat(want * is_served, starts)
+            served = np.flatnonzero(is_served)
+            self.got[lines.take(served)] += want.take(served)
+            waits = np.repeat(self.left[there] > 0, counts)
+            waits &= ~is_served
+            rows = np.flatnonzero(waits)
+            lines, at, want, step = lines[rows], at[rows], want[rows], step[rows]
+            least = None if least is None else least[rows]
+            rows = self._next_up(lines, at, step, least)
+            lines, at, want, step = lines[rows], at[rows], want[rows], step[rows]
+            least = None if least is None else least[rows]
 
-    def _floors(self, lines: Whole) -> None:
-        """Floors and caps of the mixed rule. Only where floors do not all fit does tier decide."""
-        per_line = self.available // np.maximum(self.lines_of, 1)
-        least, most = self.settings.least_floor, self.settings.most_floor
-        at, asked, units = (self._of(values, lines) for values in (self.at, self.asked, self.unit))
-        floor = np.minimum(most, np.maximum(least, per_line))[at]
-        half = (self.available // self.settings.cap_divisor)[at]
-        whole = np.flatnonzero(units > 1)
-        unit = units[whole]
-        half[whole] = half[whole] // unit * unit
-        cap = np.minimum(asked, np.maximum(floor, half))
-        # In whole units: a line's room below its cap is never a part of one.
-        cap[whole] = np.minimum(asked[whole], np.maximum(cap[whole], unit) // unit * unit)
-        if lines is self.every:
-            self.cap = cap
-        else:
-            self.cap = self.asked.copy()
-            self.cap[lines] = cap
-        want = np.minimum(asked, floor)
-        want[whole] = np.where(self._is_too_large(lines[whole]), 0, unit)
-        fits = (self.sums(at, want) <= self.left)[at]
-        tight, tight_want = lines[~fits], want[~fits]
-        want[~fits] = 0
-        self._give(lines, want, at)
-        if len(tight):
-            want = tight_want
-            turn = self.sorts.by(-self.tier[tight], self.at[tight])
-            self._in_turn(tight[turn], want[turn], self.unit[tight][turn])
+    def _next_up(self, lines: Whole, at: Whole, step: Whole, least: Whole | None) -> Whole:
+        """The steps that fit go to the first line of each listing. Returns those whose turn is
+        still to come and of which a step fits."""
+        if not len(lines):
+            return lines
+        is_first = np.concatenate([[True], at[1:] != at[:-1]])
+        rows = np.flatnonzero(is_first)
+        part = self.left[at[rows]] // step[rows] * step[rows]
+        if least is not None:
+            part[part < least[rows]] = 0
+        self.got[lines[rows]] += part
+        self.left[at[rows]] -= part
+        return np.flatnonzero(~is_first & (step <= self.left[at]))
 
-    def _give(self, lines: Whole, units: Whole, at: Whole) -> None:
-        if lines is self.every:
-            self.got += units
-        else:
-            self.got[lines] += units
-        self.left -= self.sums(at, units)
+    def _proportional(self, chosen: Flags) -> None:
+        """A quota by what was asked, then a unit a line at most, then the least, once."""
+        if not chosen.any():
+            return
+        part = self._part(chosen)
+        asked, unit = part.of(self.asked), part.of(self.unit)
+        shares = part.spread(self.left) * asked
+        bottom = np.repeat(part.sums(asked), part.counts) * unit
+        given = shares // bottom
+        rest = shares - given * bottom
+        given *= unit
+        part.put(self.got, given)
+        self.left[part.listings] -= part.sums(given)
+        may = np.flatnonzero(unit <= part.spread(self.left))
+        self._hand_out(part, may, unit, rest)
+        below = self._below(chosen)
+        self.got[below] = 0
 
-    def _is_too_large(self, rows: Whole) -> Flags:
-        """Whether a whole unit is above the stretched fair share of its line."""
-        weighted = self.sums(self.at, self.weighted)[self.at[rows]]
-        p, q = self.scale.stretch.numerator, self.scale.stretch.denominator
-        fair = p * self.available[self.at[rows]] * self.weighted[rows]
-        return self.unit[rows] * q * weighted > fair
-
-    def _rounds(self, sharing: Flags, lines: Whole) -> Flags:
-        """Rounds below the cap, then without it, then lines below their least given up, one a
-        listing at a time. Returns the listings that the sorts did not reach."""
-        capped, active = np.ones(self.k, dtype=np.bool_), sharing & (self.left > 0)
-        mixed = sharing & (self.rule == MIXED)
+    def _mixed(self, chosen: Flags) -> Flags:
+        """Floors, rounds below the cap, then without it, then lines below their least given up,
+        one a listing at a time. Returns the listings that the sorts did not reach."""
+        if not chosen.any():
+            return chosen
+        self._floors(self._part(chosen))
+        capped, active = np.ones(self.k, dtype=np.bool_), chosen & (self.left > 0)
         while True:
             if not active.any():
-                active = self._drop_lowest(mixed)
+                active = self._drop_lowest(chosen)
                 capped[active] = True
                 if not active.any():
                     return active
-                lines = self._lines_of(active)
-            if not self.sorts.are_left(len(self.every)):
-                return active | self._has_below(mixed)
-            active = self._step(lines, active, capped)
-            lines = self._lines_of(active)
+            if not self.sorts.are_left(len(self.turn)):
+                return active | self._has_below(chosen)
+            moved = self._round(self._part(active), capped)
+            # Where nothing moves, first the cap is lifted.
+            is_over = ~moved & ~capped
+            capped &= moved | ~active
+            active &= ~is_over & (self.left > 0)
 
-    def _step(self, lines: Whole, active: Flags, capped: Flags) -> Flags:
-        """A round, and which listings go on. Where nothing moves, first the cap is lifted."""
-        moved = self._round(lines, active, capped)
-        once = active & (self.rule == PROPORTIONAL)
-        self._drop_once(once)
-        is_over = once | (active & ~moved & ~capped)
-        capped[active & ~moved] = False
-        return active & ~is_over & (self.left > 0)
+    def _floors(self, part: Part) -> None:
+        """Floors and caps of the mixed rule. Only where floors do not all fit does tier decide."""
+        least, most = self.settings.least_floor, self.settings.most_floor
+        floor = np.minimum(most, np.maximum(least, self.available // self.lines_of))
+        half = self.available // self.settings.cap_divisor
+        asked, unit, at = part.of(self.asked), part.of(self.unit), part.of(self.at)
+        cap = np.minimum(asked, part.spread(np.maximum(floor, half)))
+        want = np.minimum(asked, part.spread(floor))
+        whole = np.flatnonzero(unit > 1)
+        if len(whole):
+            of, one = at[whole], unit[whole]
+            top = np.maximum(np.maximum(floor[of], half[of]), one)
+            # In whole units: a line's room below its cap is never a part of one.
+            cap[whole] = np.minimum(asked[whole], top // one * one)
+            want[whole] = np.where(self._is_too_large(part, whole, of), 0, one)
+        self.cap = np.zeros_like(self.asked)
+        part.put(self.cap, cap)
+        self._give_floors(part, want)
 
-    def _round(self, lines: Whole, active: Flags, capped: Flags) -> Flags:
+    def _give_floors(self, part: Part, want: Whole) -> None:
+        total = part.sums(want)
+        is_tight = total > self.left[part.listings]
+        tight = np.flatnonzero(np.repeat(is_tight, part.counts)) if is_tight.any() else self.none
+        tight_want = want[tight]
+        want[tight], total[is_tight] = 0, 0
+        part.put(self.got, want)
+        self.left[part.listings] -= total
+        if len(tight):
+            lines = part.places(tight)
+            tier = self.book.tier.take(self.turn.take(lines))
+            turn = self.sorts.by(-tier, self.at[lines])
+            lines, want = lines[turn], tight_want[turn]
+            at, unit = self.at[lines], self.unit[lines]
+            fits = np.flatnonzero((unit <= self.left[at]) & (want > 0))
+            self._in_turn(lines[fits], at[fits], want[fits], unit[fits])
+
+    def _is_too_large(self, part: Part, whole: Whole, of: Whole) -> Flags:
+        """Whether a whole unit is above the stretched fair share of its line."""
+        weighted = part.of(self.weight) * part.of(self.asked)
+        total = np.zeros(self.k, dtype=np.int64)
+        total[part.listings] = part.sums(weighted)
+        p, q = self.scale.stretch.numerator, self.scale.stretch.denominator
+        fair = p * self.available[of] * weighted[whole]
+        return part.of(self.unit)[whole] * q * total[of] > fair
+
+    def _round(self, part: Part, capped: Flags) -> Flags:
         """One round of all active listings. Returns those in which anything was given."""
-        columns = self.at, self.got, self.unit, self.asked
-        at, got, unit, asked = (self._of(values, lines) for values in columns)
-        is_capped = (capped & (self.rule == MIXED))[at]
-        top = np.where(is_capped, self._of(self.cap, lines), asked)
-        may = (unit <= self.left[at]) & (got + unit <= top) & ((got > 0) | ~is_capped)
-        if self.gone:
-            may &= ~self.is_gone[lines]
-        # A quota counts every line, be its unit as large as it may.
-        if (self.rule == PROPORTIONAL).any():
-            may |= (self.rule == PROPORTIONAL)[at]
+        got, unit, asked = (part.of(values) for values in (self.got, self.unit, self.asked))
+        top, may = self._tops(part, capped, got, asked)
+        left = part.spread(self.left)
+        # Once the cap was lifted a line may stand above it: it keeps what it has.
+        room = top - got
+        np.maximum(room, 0, out=room)
+        may &= (unit <= left) & (unit <= room)
         before = self.left.copy()
         # A line that does not share wants nothing: cheaper than to take it out of every array.
-        want = self._of(self.weight, lines) * (asked - got)
+        want = asked - got
+        want *= part.of(self.weight)
         want *= may
-        shares = self.left[at] * want
-        bottom = np.maximum(self.sums(at, want), 1)[at] * unit
+        bottom = np.repeat(np.maximum(part.sums(want), 1), part.counts)
+        bottom *= unit
         # In place from here: fresh memory costs more than the arithmetic.
+        shares = np.multiply(left, want, out=want)
         given = shares // bottom
         bottom *= given
         rest = np.subtract(shares, bottom, out=shares)
-        # Once the cap was lifted a line may stand above it: it keeps what it has.
-        room = np.maximum(np.subtract(top, got, out=top), 0, out=top)
         given *= unit
         np.minimum(given, room, out=given)
-        self._give(lines, given, at)
-        if self.scale.multiple > 1:
-            rest *= self.scale.multiple // unit
+        part.put(self.got, np.add(got, given, out=got))
+        self.left[part.listings] -= part.sums(given)
         room -= given
-        room *= may
-        self._hand_out(lines, at, unit, rest, room)
+        may &= (unit <= part.spread(self.left)) & (unit <= room)
+        self._hand_out(part, np.flatnonzero(may), unit, rest)
         return self.left < before
 
-    def _hand_out(self, lines: Whole, at: Whole, unit: Whole, rest: Whole, room: Whole) -> None:
+    def _tops(self, part: Part, capped: Flags, got: Whole, asked: Whole) -> tuple[Whole, Flags]:
+        """How far each line may go, and whether it shares: below the cap one with nothing waits."""
+        is_capped = capped[part.listings]
+        if is_capped.all():
+            return part.of(self.cap), got > 0
+        if not is_capped.any():
+            return asked, np.ones(len(asked), dtype=np.bool_)
+        at_cap = np.repeat(is_capped, part.counts)
+        return np.where(at_cap, part.of(self.cap), asked), (got > 0) | ~at_cap
+
+    def _hand_out(self, part: Part, may: Whole, unit: Whole, rest: Whole) -> None:
         """One unit a line at most by largest remainder, the older first among equal ones."""
-        may = np.flatnonzero((unit <= self.left[at]) & (unit <= room))
-        if len(may):
-            turn = may[self.sorts.by(-rest[may], at[may])]
-            step = unit[turn]
-            self._in_turn(lines[turn], step, step)
+        if not len(may):
+            return
+        lines = part.places(may)
+        step, rest = unit.take(may), rest.take(may)
+        if self.scale.multiple > 1:
+            whole = np.flatnonzero(step > 1)
+            of_whole = rest[whole] * (self.scale.multiple // step[whole])
+            rest *= self.scale.multiple
+            rest[whole] = of_whole
+        at = self.at.take(lines)
+        turn = self.sorts.by(np.negative(rest, out=rest), at)
+        step = step.take(turn)
+        self._in_turn(lines.take(turn), at, step, step)
 
     def _below(self, chosen: Flags) -> Whole:
         rows = self.picky
         got = self.got[rows]
-        return rows[(got > 0) & (got < self.least[rows]) & chosen[self.at[rows]]]
+        return rows[(got > 0) & (got < self._least(rows)) & chosen[self.at[rows]]]
 
     def _has_below(self, chosen: Flags) -> Flags:
         return np.bincount(self.at[self._below(chosen)], minlength=self.k) > 0
-
-    def _drop_once(self, chosen: Flags) -> None:
-        below = self._below(chosen)
-        self.left += self.sums(self.at[below], self.got[below])
-        self.got[below] = 0
 
     def _drop_lowest(self, chosen: Flags) -> Flags:
         """In each listing the line below its least with the lowest fair share gets nothing, the
@@ -374,7 +390,7 @@ class _Table:
         rows = self._below(chosen)
         if not len(rows):
             return dropped
-        at, fair = self.at[rows], self.weighted[rows]
+        at, fair = self.at[rows], self.weight[rows] * self.asked[rows]
         lowest = np.full(self.k, np.iinfo(np.int64).max)
         np.minimum.at(lowest, at, fair)
         youngest = np.full(self.k, -1)
@@ -382,8 +398,7 @@ class _Table:
         np.maximum.at(youngest, at[is_lowest], rows[is_lowest])
         gone = youngest[youngest >= 0]
         self.left[self.at[gone]] += self.got[gone]
-        self.got[gone] = 0
-        self.is_gone[gone] = True
-        self.gone += len(gone)
+        # It asks for nothing from here on.
+        self.got[gone] = self.asked[gone] = self.cap[gone] = 0
         dropped[self.at[gone]] = True
         return dropped

@@ -14,6 +14,8 @@ from orders.calc.share_arrays_orders import OrderBook, share_arrays_by_order
 pytestmark = pytest.mark.bench
 
 LINES, ORDERS, LISTINGS = 80_000, 5_000, 1_000
+# 1.43 to 1.50 in ten runs on two cores that six other programmes wanted.
+RUNS, MOST_RATIO = 60, 1.6
 
 
 class KeptSorts(Sorts):
@@ -61,17 +63,16 @@ def seconds(act):
 
 def test_by_item_it_takes_eight_sorts_at_most_and_little_beside_them(book):
     taken, bare = [], []
-    for _ in range(25):
+    for _ in range(RUNS):
         sorts = KeptSorts()
         taken.append(seconds(lambda sorts=sorts: share_arrays(book.lines, sorts=sorts)))
         bare.append(seconds(lambda sorts=sorts: [np.lexsort(keys) for keys in sorts.keys]))
 
     ratio = min(taken) / min(bare)
-    print(f"\n80,000 lines by item: {sorts.made} sorts of {sorts.lines} lines, "
-          f"{ratio:.2f} x the same sorts in bare NumPy")  # fmt: skip
+    print(f"\n80,000 lines by item: {min(taken) * 1000:.1f} ms, {sorts.made} sorts of "
+          f"{sorts.lines} lines, {ratio:.2f} x the same sorts in bare NumPy")  # fmt: skip
     assert sorts.made <= 8 and sorts.lines <= 2 * LINES
-    # 1.7 to 1.9 of the processor's time; the bound leaves room for a busy machine.
-    assert ratio < 3
+    assert ratio < MOST_RATIO
 
 
 def test_by_order_it_takes_a_second_at_most(book):
