@@ -8,27 +8,54 @@ from collections.abc import Sequence
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from functools import cache
+from itertools import chain
+from json import dumps
 from typing import Any
 
 from django.db import connection, models
 
+# A statement of many rows is quicker than as many statements; above this it gains nothing more.
+ROWS_AT_ONCE = 100
+
 
 def insert_rows(
-    *, model: type[models.Model], columns: Sequence[str], rows: Sequence[Sequence[Any]]
+    *,
+    model: type[models.Model],
+    columns: Sequence[str],
+    rows: Sequence[Sequence[Any]],
+    skips_known: bool = False,
 ) -> None:
     """Insert rows of database values, in the order of ``columns``; every other column has none.
 
-    Values are those that `database_value` gives. Constraints, triggers and foreign keys hold as
-    for any insert. Raises what the database raises.
+    Values are those that the functions below give. Constraints, triggers and foreign keys hold
+    as for any insert; ``skips_known`` leaves out a row whose key stands already. Raises what the
+    database raises.
     """
     if not rows:
         return
     quote = connection.ops.quote_name
     names = ", ".join(quote(name) for name in columns)
-    marks = ", ".join(["%s"] * len(columns))
-    statement = f"INSERT INTO {quote(model._meta.db_table)} ({names}) VALUES ({marks})"
+    start = f"INSERT INTO {quote(model._meta.db_table)} ({names}) VALUES "
+    end = " ON CONFLICT DO NOTHING" if skips_known else ""
+    size = min(ROWS_AT_ONCE, (connection.features.max_query_params or 10_000) // len(columns))
+    whole = len(rows) // size * size
     with connection.cursor() as cursor:
-        cursor.executemany(statement, rows)
+        if whole:
+            cursor.executemany(
+                f"{start}{_marks(columns, size)}{end}",
+                [_flat(rows[first : first + size]) for first in range(0, whole, size)],
+            )
+        if whole < len(rows):
+            rest = rows[whole:]
+            cursor.execute(f"{start}{_marks(columns, len(rest))}{end}", _flat(rest))
+
+
+def _marks(columns: Sequence[str], rows: int) -> str:
+    return ", ".join([f"({marks_for(columns)})"] * rows)
+
+
+def _flat(rows: Sequence[Sequence[Any]]) -> list[Any]:
+    return list(chain.from_iterable(rows))
 
 
 def update_rows(*, statement: str, rows: Sequence[Sequence[Any]]) -> None:
@@ -95,7 +122,7 @@ def time_value(at: datetime | None) -> Any:
 
 def day_value(on: date | None) -> Any:
     """A day as the database keeps it."""
-    return connection.ops.adapt_datefield_value(on)
+    return on.isoformat() if on is not None and _is_sqlite() else on
 
 
 def number_value(number: Decimal | None, *, digits: int, places: int) -> Any:
@@ -105,4 +132,4 @@ def number_value(number: Decimal | None, *, digits: int, places: int) -> Any:
 
 def facts_value(facts: dict[str, Any]) -> Any:
     """A happening's facts as the database keeps them."""
-    return connection.ops.adapt_json_value(facts, None)
+    return dumps(facts) if _is_sqlite() else connection.ops.adapt_json_value(facts, None)

@@ -11,23 +11,39 @@ from datetime import date
 
 from django.utils import timezone
 
+from inventory.bulk import marks_for, read_time, rows_of
 from inventory.calc.colour import Look
 from inventory.calc.graders import DoubleLook, Offsets
-from inventory.models import Strain, User, WalkNote
+from inventory.models import Strain, User
 from inventory.setting_book import SettingBook
+
+# Plain statements: they are asked at each graded look, and a QuerySet's own work outweighs them.
+STANDS = "NOT EXISTS (SELECT 1 FROM inventory_walknote AS undone WHERE undone.undoes_id = note.id)"
+AT_TRAYS = f"""
+SELECT note.looked_at, note.tray_id, note.strain_id, who.code, note.grade
+FROM inventory_walknote AS note
+JOIN inventory_user AS who ON who.id = note.user_id
+JOIN inventory_strain AS strain ON strain.id = note.strain_id
+WHERE note.tray_id IS NOT NULL AND note.grade IS NOT NULL AND strain.colour <> %s AND {STANDS}
+"""
+OF_STRAINS = f"""
+SELECT note.strain_id, system.code, note.looked_at, note.grade, note.is_signed, who.code
+FROM inventory_walknote AS note
+JOIN inventory_user AS who ON who.id = note.user_id
+JOIN inventory_trough AS trough ON trough.id = note.trough_id
+JOIN inventory_watersystem AS system ON system.id = trough.system_id
+WHERE note.strain_id IN ({{}}) AND note.grade IS NOT NULL AND {STANDS}
+ORDER BY note.looked_at
+"""
 
 
 def double_looks() -> list[DoubleLook]:
     """Trays of colour strains that two or more people graded on one farm day."""
-    notes = (
-        WalkNote.objects.filter(tray__isnull=False, grade__isnull=False, undone_by__isnull=True)
-        .exclude(strain__colour=Strain.Colour.NONE)
-        .values_list("looked_at", "tray_id", "strain_id", "user__code", "grade")
-    )
     found: dict[tuple[date, int, int], dict[str, list[float]]] = {}
-    for at, tray_id, strain_id, grader, grade in notes:
-        key = (timezone.localdate(at), tray_id, strain_id)
-        found.setdefault(key, {}).setdefault(grader, []).append(float(grade or 0))
+    zone = timezone.get_current_timezone()
+    for at, tray_id, strain_id, grader, grade in rows_of(AT_TRAYS, [Strain.Colour.NONE.value]):
+        key = (read_time(at).astimezone(zone).date(), tray_id, strain_id)
+        found.setdefault(key, {}).setdefault(grader, []).append(float(grade))
     return [
         DoubleLook(key[0], {who: sum(rows) / len(rows) for who, rows in graders.items()})
         for key, graders in found.items()
@@ -48,15 +64,12 @@ def looks_by_system(
     """Every graded look that stands, by strain and code of water system, oldest first."""
     offsets = offsets_now(book=book)
     looks: dict[int, dict[str, list[Look]]] = defaultdict(lambda: defaultdict(list))
-    notes = WalkNote.objects.filter(
-        strain__in=list(strain_ids), grade__isnull=False, undone_by__isnull=True
-    ).order_by("looked_at")
-    for strain_id, system, at, grade, is_signed, grader in notes.values_list(
-        "strain_id", "trough__system__code", "looked_at", "grade", "is_signed", "user__code"
-    ):
-        on, given = timezone.localdate(at), float(grade or 0)
+    ids, zone = list(strain_ids), timezone.get_current_timezone()
+    notes = rows_of(OF_STRAINS.format(marks_for(ids)), ids) if ids else []
+    for strain_id, system, at, grade, is_signed, grader in notes:
+        on, given = read_time(at).astimezone(zone).date(), float(grade)
         used = offsets.corrected(grade=given, grader=grader, on=on)
-        looks[strain_id][system].append(Look(on, used, is_signed, given))
+        looks[strain_id][system].append(Look(on, used, bool(is_signed), given))
     return looks
 
 

@@ -6,6 +6,7 @@ Locks: the strain's row, so that two phones' grades are run one after the other.
 
 from datetime import date, datetime
 
+from django.db import connection
 from django.utils import timezone
 
 from inventory.calc.colour import (
@@ -43,7 +44,7 @@ def follow_grade(
     has heard of is never told twice. While its systems differ each is run by itself, and the
     strain is as its best system is.
     """
-    strain = Strain.objects.select_for_update().get(pk=strain.pk)
+    _lock(strain)
     book = book or SettingBook.read(on=timezone.localdate(at))
     before = ColourState.objects.filter(strain=strain).first()
     looks = looks_by_system(strain_ids=[strain.pk], book=book)[strain.pk]
@@ -71,6 +72,12 @@ def follow_grade(
     _keep_what_is_said(strain, state)
     _follow_systems(strain, runs, book, at)
     return state
+
+
+def _lock(strain: Strain) -> None:
+    """Lock the strain's row until the transaction ends. SQLite has one writer at a time anyhow."""
+    if connection.features.has_select_for_update:
+        list(Strain.objects.select_for_update().filter(pk=strain.pk).values_list("pk", flat=True))
 
 
 def _follow_systems(

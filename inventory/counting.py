@@ -9,7 +9,7 @@ looks, and what follows from them is written table by table.
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, timedelta, tzinfo
 from decimal import Decimal
 
 from django.db import connection
@@ -177,6 +177,7 @@ class CountBook:
     counts: list[CountRow] = field(default_factory=list)
     moves: TrayMoves = field(default_factory=TrayMoves)
     happenings: list[tuple[str, datetime, dict[str, object]]] = field(default_factory=list)
+    zone: tzinfo = field(default_factory=timezone.get_current_timezone)
 
     @classmethod
     def read(
@@ -323,7 +324,7 @@ class CountBook:
         }
         self.happenings.append(("stock.counted", row.looked_at, facts))
         tray.pieces, tray.is_sample = row.pieces, row.is_sample
-        tray.counted_on, tray.is_recounted = timezone.localdate(row.looked_at), True
+        tray.counted_on, tray.is_recounted = row.looked_at.astimezone(self.zone).date(), True
         if not any(seen.is_waiting for seen in tray.seen):
             return
         for other in self.counts:

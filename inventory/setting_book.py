@@ -4,8 +4,13 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 
+from inventory.bulk import day_value, rows_of
 from inventory.errors import FarmError
-from inventory.models import Setting
+
+# The newest row of each wins, being read last.
+IN_FORCE = """
+SELECT name, scope_kind, scope, value FROM inventory_setting WHERE set_on <= %s ORDER BY set_on, id
+"""
 
 
 class SettingMissing(FarmError):
@@ -24,9 +29,8 @@ class SettingBook:
     @classmethod
     def read(cls, *, on: date) -> "SettingBook":
         """The book as it stood on that farm day, in one statement."""
-        rows = Setting.objects.filter(set_on__lte=on).order_by("set_on", "id")
-        plain = rows.values_list("name", "scope_kind", "scope", "value")
-        return cls({(name, kind, scope): value for name, kind, scope, value in plain})
+        rows = rows_of(IN_FORCE, [day_value(on)])
+        return cls({(name, kind, scope): value for name, kind, scope, value in rows})
 
     def text(self, name: str, *, strain: str = "", strain_class: str = "") -> str:
         for key in (

@@ -11,7 +11,6 @@ from datetime import date, datetime
 
 from django.db import connection
 
-from inventory import ledger
 from inventory.bulk import (
     day_value,
     ids_by_key,
@@ -102,9 +101,21 @@ def write_moves(*, moves: TrayMoves, user_id: int | None) -> dict[str, int]:
 
 def _places(tray_ids: set[int], named: set[str]) -> tuple[dict[int, int], dict[str, int]]:
     """The places of these trays and of these ends; those not used before are made."""
+    places, ends = _places_there(tray_ids, named)
+    if len(places) < len(tray_ids) or len(ends) < len(named):
+        new: list[tuple[str, int | None]] = [(end, None) for end in sorted(named - ends.keys())]
+        trays = Tray.objects.filter(pk__in=tray_ids - places.keys()).order_by("code")
+        new += [(code, pk) for pk, code in trays.values_list("pk", "code")]
+        # Another walk may make the same place in the same moment: the first of them stands.
+        insert_rows(model=Place, columns=("code", "tray_id"), rows=new, skips_known=True)
+        places, ends = _places_there(tray_ids, named)
+    return places, ends
+
+
+def _places_there(tray_ids: set[int], named: set[str]) -> tuple[dict[int, int], dict[str, int]]:
     places: dict[int, int] = {}
     ends: dict[str, int] = {}
-    ids, codes = list(tray_ids), list(named)
+    ids, codes = list(tray_ids), [str(code) for code in named]
     statement = (
         f"SELECT id, code, tray_id FROM {connection.ops.quote_name(Place._meta.db_table)} "
         f"WHERE tray_id IN ({marks_for(ids)}) OR code IN ({marks_for(codes)})"
@@ -114,10 +125,6 @@ def _places(tray_ids: set[int], named: set[str]) -> tuple[dict[int, int], dict[s
             ends[code] = pk
         else:
             places[tray_id] = pk
-    for end in named - ends.keys():
-        ends[end] = ledger.end_place(end).pk
-    for tray in Tray.objects.filter(pk__in=tray_ids - places.keys()):
-        places[tray.pk] = ledger.tray_place(tray).pk
     return places, ends
 
 

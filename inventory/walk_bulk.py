@@ -15,10 +15,10 @@ from inventory.bulk import insert_rows, number_value, time_value
 from inventory.colouring import follow_grade
 from inventory.counting import CountBook
 from inventory.errors import FarmError
-from inventory.models import Cohort, Strain, Tray, Trough, WalkNote
+from inventory.models import Cohort, Strain, WalkNote
 from inventory.people import User
 from inventory.setting_book import SettingBook
-from inventory.walk_ground import Ground
+from inventory.walk_ground import Ground, Spot
 from inventory.walk_words import count_words, note_words, state_words
 from inventory.walking import (
     STORED,
@@ -45,8 +45,8 @@ class LookSeen:
     """A note that stands, as its row and its words need it."""
 
     note: Note
-    trough: Trough
-    tray: Tray | None
+    trough: Spot
+    tray: Spot | None
     strain: Strain | None
     cohort: Cohort | None
     is_signed: bool

@@ -8,8 +8,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
+from inventory.bulk import marks_for, read_time, rows_of
 from inventory.errors import FarmError, Unknown
-from inventory.models import Balance, Cohort, Strain, Tray, TrayMove, Trough
+from inventory.models import Cohort, Strain
 
 
 class StrainNotThere(FarmError):
@@ -29,55 +30,68 @@ class Named:
 
 
 @dataclass(frozen=True, slots=True)
+class Spot:
+    """A trough or a tray: its key and its code. A walk of 500 notes needs no more of it."""
+
+    pk: int
+    code: str
+
+
+TROUGHS = "SELECT id, code FROM inventory_trough"
+TRAYS = "SELECT id, code, trough_id FROM inventory_tray"
+STANDING = """
+SELECT form.strain_id, balance.tray_id, tray.trough_id FROM inventory_balance AS balance
+JOIN inventory_strainform AS form ON form.id = balance.strain_form_id
+JOIN inventory_tray AS tray ON tray.id = balance.tray_id
+WHERE balance.pieces > 0
+"""
+MOVES = "SELECT tray_id, at, from_trough_id FROM inventory_traymove ORDER BY at, id"
+
+
+@dataclass(frozen=True, slots=True)
 class Ground:
     """The farm as a walk sees it. A tray that was carried since stands where it stood then."""
 
-    troughs: Mapping[str, Trough]
-    trays: Mapping[str, Tray]
+    troughs: Mapping[str, Spot]
+    trays: Mapping[str, Spot]
     strains: Mapping[str, Strain]
     cohorts: Mapping[str, Cohort]
     trays_of_strain: Mapping[int, list[int]]
-    trough_of_tray: Mapping[int, Trough]
-    moves: Mapping[int, list[TrayMove]]
+    trough_of_tray: Mapping[int, Spot]
+    moves: Mapping[int, list[tuple[datetime, Spot]]]
 
     @classmethod
     def read(cls, *, named: "Named | None" = None) -> "Ground":
-        """A handful of statements, whatever the number of notes; of trays, strains and cohorts
-        only those that are named, or all of them."""
-        troughs = {row.pk: row for row in Trough.objects.select_related("system")}
-        found, kinds, cohorts = Tray.objects.order_by(), Strain.objects.order_by(), Cohort.objects
-        rooting = list(cohorts.all()) if named is None or named.cohorts else []
-        if named is not None:
-            found, kinds = found.filter(code__in=named.places), kinds.filter(key__in=named.strains)
-        trays = list(found)
-        for tray in trays:
-            tray.trough = troughs[tray.trough_id]
-        trough_of_tray = {tray.pk: tray.trough for tray in trays}
+        """A handful of plain statements, whatever the number of notes; of trays, strains and
+        cohorts only those that are named, or all of them."""
+        troughs = {pk: Spot(pk, code) for pk, code in rows_of(TROUGHS, ())}
+        trays, trough_of_tray = {}, {}
+        for pk, code, trough_id in _trays(named):
+            trays[code], trough_of_tray[pk] = Spot(pk, code), troughs[trough_id]
+        strains = _strains(named)
         standing: dict[int, list[int]] = defaultdict(list)
-        rows = Balance.objects.filter(pieces__gt=0)
-        if named is not None:
-            # Where a strain stands is asked of graded strains only.
-            rows = rows.filter(strain_form__strain__key__in=named.strains)
-        for strain_id, tray_id, trough_id in rows.values_list(
-            "strain_form__strain_id", "tray_id", "tray__trough_id"
-        ):
+        # Where a strain stands is asked of graded strains only.
+        ids = [row.pk for row in strains]
+        among = f"AND form.strain_id IN ({marks_for(ids)})"
+        rows = rows_of(f"{STANDING} {among}", ids) if ids else []
+        for strain_id, tray_id, trough_id in rows:
             standing[strain_id].append(tray_id)
             trough_of_tray[tray_id] = troughs[trough_id]
-        moves: dict[int, list[TrayMove]] = defaultdict(list)
-        for move in TrayMove.objects.order_by("at", "id"):
-            move.from_trough = troughs[move.from_trough_id]
-            moves[move.tray_id].append(move)
+        moves: dict[int, list[tuple[datetime, Spot]]] = defaultdict(list)
+        for tray_id, at, trough_id in rows_of(MOVES, ()):
+            moves[tray_id].append((read_time(at), troughs[trough_id]))
+        rooting = Cohort.objects.all() if named is None or named.cohorts else ()
         return cls(
             troughs={row.code: row for row in troughs.values()},
-            trays={row.code: row for row in trays},
-            strains={row.key: row for row in kinds},
+            trays=trays,
+            strains={row.key: row for row in strains},
             cohorts={row.code: row for row in rooting},
             trays_of_strain=standing,
             trough_of_tray=trough_of_tray,
             moves=moves,
         )
 
-    def place(self, *, code: str, at: datetime) -> tuple[Trough, Tray | None]:
+    def place(self, *, code: str, at: datetime) -> tuple[Spot, Spot | None]:
         """The trough a note belongs to, and its tray if the code names one. Raises Unknown."""
         tray = self.trays.get(code)
         if tray is not None:
@@ -87,11 +101,11 @@ class Ground:
             raise Unknown(kind="trough or tray", name=code or "(none)")
         return trough, None
 
-    def stood_in(self, *, tray_id: int, at: datetime) -> Trough:
+    def stood_in(self, *, tray_id: int, at: datetime) -> Spot:
         """The trough in which a tray stood at a time: a late note stays with the place it saw."""
-        for move in self.moves.get(tray_id, ()):
-            if move.at > at:
-                return move.from_trough
+        for moved_at, from_trough in self.moves.get(tray_id, ()):
+            if moved_at > at:
+                return from_trough
         return self.trough_of_tray[tray_id]
 
     def strain(self, *, key: str) -> Strain:
@@ -108,9 +122,7 @@ class Ground:
             raise Unknown(kind="cohort", name=code)
         return cohort
 
-    def must_stand(
-        self, *, strain: Strain, trough: Trough, tray: Tray | None, at: datetime
-    ) -> None:
+    def must_stand(self, *, strain: Strain, trough: Spot, tray: Spot | None, at: datetime) -> None:
         """Raise StrainNotThere unless pieces of the strain stand (or then stood) in that place."""
         trays = self.trays_of_strain.get(strain.pk, [])
         if tray is not None:
@@ -119,3 +131,16 @@ class Ground:
             is_there = any(self.stood_in(tray_id=pk, at=at).pk == trough.pk for pk in trays)
         if not is_there:
             raise StrainNotThere(strain=strain.key, place=tray.code if tray else trough.code)
+
+
+def _trays(named: Named | None) -> list[tuple[int, str, int]]:
+    if named is None:
+        return rows_of(TRAYS, ())
+    codes = list(named.places)
+    return rows_of(f"{TRAYS} WHERE code IN ({marks_for(codes)})", codes) if codes else []
+
+
+def _strains(named: Named | None) -> list[Strain]:
+    if named is None:
+        return list(Strain.objects.order_by())
+    return list(Strain.objects.order_by().filter(key__in=named.strains)) if named.strains else []

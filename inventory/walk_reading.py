@@ -54,7 +54,8 @@ def read_note(raw: Any, *, shift: timedelta = timedelta(0)) -> Note:
         dead_pieces=_need(raw, "dead", 1) if kind == WalkNote.Kind.DEAD else None,
         shade_share=_share(raw) if kind == WalkNote.Kind.SHADE else None,
         shade_days=_need(raw, "days", 1, MOST_DAYS) if kind == WalkNote.Kind.SHADE else None,
-        **{name: read(raw) for field, (name, read) in FIELDS.items() if field in raw},
+        # Along what was sent, not along what might be: a note leaves most fields out.
+        **{FIELDS[field][0]: FIELDS[field][1](raw) for field in raw if field in FIELDS},
     )
 
 

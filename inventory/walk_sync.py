@@ -191,7 +191,8 @@ def _desk(notes: Sequence[Note], received_at: datetime, user: User, via: Via) ->
     known = known_keys(model=WalkNote, column="client_id", keys=ids)
     known |= known_keys(model=Count, column="client_id", keys=ids)
     kept = known_keys(model=KeptAside, column="client_id", keys=ids)
-    aside = {row.client_id: row for row in KeptAside.objects.filter(client_id__in=kept)}
+    rows = KeptAside.objects.filter(client_id__in=kept) if kept else ()
+    aside = {row.client_id: row for row in rows}
     named = Named(
         frozenset(note.place for note in notes),
         frozenset(note.strain for note in notes if note.strain),

@@ -28,13 +28,11 @@ from inventory.models import (
     Movement,
     Phone,
     Strain,
-    Tray,
-    Trough,
     WalkNote,
 )
 from inventory.people import User
 from inventory.setting_book import SettingBook
-from inventory.walk_ground import Ground
+from inventory.walk_ground import Ground, Spot
 
 CLOCK_SLACK = timedelta(minutes=5)
 
@@ -159,8 +157,8 @@ def look_row(
     return WalkNote(
         client_id=note.client_id,
         kind=note.kind,
-        trough=trough,
-        tray=tray,
+        trough_id=trough.pk,
+        tray_id=tray.pk if tray else None,
         strain=strain,
         cohort=cohort,
         looked_at=note.looked_at,
@@ -186,7 +184,7 @@ def look_row(
 
 def places_of(
     *, note: Note, received_at: datetime, ground: Ground
-) -> tuple[Trough, Tray | None, Strain | None, Cohort | None]:
+) -> tuple[Spot, Spot | None, Strain | None, Cohort | None]:
     """Look a note through: its trough, tray, strain and cohort. Raises as take_note does."""
     refuse_future(note, received_at)
     trough, tray = ground.place(code=note.place, at=note.looked_at)
