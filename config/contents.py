@@ -36,6 +36,7 @@ STAFF = {
         ("Pick sheets", "sheets", True),
         ("Packing", "packing", True),
         ("Recalls", "recalls", False),
+        ("Credits", "credits", False),
     ),
     "Office": (
         ("Edit", "edit", False),

@@ -17,7 +17,7 @@ from orders.calc.weeks import day_text
 from orders.models import Line, ListLine, Order, Paper, RegionRule, ShipWeek
 from orders.resting import open_questions, rest_answer_until
 from shipping.clearing import newest_forecast
-from shipping.models import PackPlan
+from shipping.models import Credit, FreightCredit, PackPlan
 
 AHEAD = timedelta(days=14)
 GONE = ("withdrawn", "set aside", "basket")
@@ -139,16 +139,40 @@ def short_listings(*, week: ShipWeek | None, now: datetime) -> list[share_runs.S
 
 
 def orders_that_need_a_word(*, week: ShipWeek | None, now: datetime) -> list[Row]:
-    """Lines that wait, orders under the minimum, first orders of a ship-to, late-risk consents."""
+    """Lines that wait, credits, orders under the minimum, new ship-tos, late-risk consents."""
+    credits = _credits_that_wait(now)
     if week is None:
-        return []
+        return credits
     return (
         _lines_that_wait(week)
         + _resting(week)
+        + credits
         + _under_minimum(week, now)
         + _new_ship_tos(week)
         + _care(week)
     )
+
+
+def _credits_that_wait(now: datetime) -> list[Row]:
+    """Credits nobody has approved yet, of whatever week: reports to look at, freight to give."""
+    most = SettingBook.read(on=timezone.localdate(now)).decimal("credit_most")
+    reports = Credit.objects.filter(state="drafted", report__shipment__order__isnull=False)
+    rows = [
+        _credit_row(row.report.shipment.order, row.amount + row.freight, row.sentence, most)
+        for row in reports.select_related("report__shipment__order__ship_to__customer")
+        if row.report.shipment.order is not None
+    ]
+    freights = FreightCredit.objects.filter(state="drafted")
+    return rows + [
+        _credit_row(row.order, row.amount, row.sentence, most)
+        for row in freights.select_related("order__ship_to__customer").order_by("pk")
+    ]
+
+
+def _credit_row(order: Order, amount: Decimal, sentence: str, most: Decimal) -> Row:
+    who = "the owner" if amount > most else "the office"
+    why = f"{amount} wait for {who}: {sentence}"
+    return Row(f"{order.number} {order.ship_to}", "credit", why, "credits")
 
 
 def _lines_that_wait(week: ShipWeek) -> list[Row]:

@@ -22,7 +22,7 @@ from orders.models import HookCall, Order, ShipWeek
 from orders.pages import customer_of, signed_in, visible_orders
 from orders.weeks import week_line
 from orders.who_ordered import not_ordered
-from shipping.models import Credit, PackPlan, PickSheet, Shortfall
+from shipping.models import Credit, FreightCredit, PackPlan, PickSheet, Shortfall
 
 
 class TimeUnreadable(FarmError):
@@ -146,6 +146,14 @@ def _credits() -> list[dict[str, Any]]:
         }
         for credit in credits
         if credit.report.shipment.order is not None
+    ] + [
+        {
+            "order": credit.order.number,
+            "state": credit.state,
+            "amount": credit.amount,
+            "sentence": credit.sentence,
+        }
+        for credit in FreightCredit.objects.order_by("-id").select_related("order")[:20]
     ]
 
 

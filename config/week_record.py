@@ -17,7 +17,7 @@ from inventory.supply import supply_of_all
 from orders import sharing
 from orders.listing import DraftLine, draft_list, term_record
 from orders.models import FeedEvent, ListLine, ShareRun, ShipWeek
-from shipping.models import Credit, PackPlan, PickSheet, PickTask
+from shipping.models import Credit, FreightCredit, PackPlan, PickSheet, PickTask
 from shipping.picking import pulled_since_count
 
 
@@ -194,6 +194,17 @@ def _credits(week: ShipWeek) -> list[dict[str, Any]]:
         }
         for credit in credits.select_related("report__shipment__order").order_by("id")
         if credit.report.shipment.order is not None
+    ] + [
+        {
+            "order": credit.order.number,
+            "amount": "0.00",
+            "freight": str(credit.amount),
+            "state": credit.state,
+            "sentence": credit.sentence,
+        }
+        for credit in FreightCredit.objects.filter(order__week=week)
+        .select_related("order")
+        .order_by("id")
     ]
 
 

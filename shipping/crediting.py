@@ -264,8 +264,13 @@ def approve_credit(*, credit: Credit, user: User, now: datetime) -> Credit:
 
 def may_approve(*, credit: Credit, user: User, now: datetime) -> bool:
     """Whether a credit lies within what a person may approve."""
+    return may_approve_amount(amount=credit.amount + credit.freight, user=user, now=now)
+
+
+def may_approve_amount(*, amount: Decimal, user: User, now: datetime) -> bool:
+    """The office up to its limit, the owner any. [$]"""
     most = SettingBook.read(on=timezone.localdate(now)).decimal("credit_most")
-    within = user.may("approve_credit") and credit.amount + credit.freight <= most
+    within = user.may("approve_credit") and amount <= most
     return within or user.may("approve_any_credit")
 
 
@@ -274,12 +279,13 @@ def _approve(credit: Credit, user: User | None, now: datetime) -> Credit:
     credit.state, credit.approved_at, credit.approved_by = Credit.State.APPROVED, now, user
     credit.save(update_fields=["state", "approved_at", "approved_by"])
     shipment = credit.report.shipment
-    facts: Mapping[str, str] = {
+    facts: Mapping[str, object] = {
         "order": shipment.order.number if shipment.order else "",
         "customer": shipment.customer.code,
         "shipment": shipment.code,
         "amount": str(credit.amount),
         "freight": str(credit.freight),
+        "is_by_person": user is not None,
         "reason": credit.sentence,
     }
     Happening.objects.create(kind="credit.approved", at=now, facts=facts)

@@ -25,6 +25,7 @@ from orders.change_records import facts_of, write_change
 from orders.models import Line, Order, Promise, ShipWeek
 from orders.replacing import can_next, carry_over, put_instead, substitutes_for
 from shipping.boxing import bags_of
+from shipping.freight_crediting import draft_freight_credit
 from shipping.models import FreightCredit, PackPlan, Shortfall
 
 SUBSTITUTE, NEXT_WEEK, RESERVE = "substitute", "next week", "reserve"
@@ -106,7 +107,8 @@ def _next_week(promise: Promise, pieces: int, now: datetime) -> Iterator[Remedy]
         "line": line.pk,
         "units": units,
         "words": f"{order.number} {order.customer.name} gets {units} {line.listing.name} in "
-        f"{week.name} instead, first in line, and ${amount} of its freight credited",
+        f"{week.name} instead, first in line"
+        + (f"; its share of the freight, ${amount}, waits to be approved" if amount else ""),
     }
 
 
@@ -162,6 +164,7 @@ def take_last_remedy(*, shortfall: Shortfall, remedy: Remedy, user: User, now: d
     user.must("free_promise")
     line = _locked_line(int(remedy["line"]))
     before = facts_of(order=line.order)
+    credit: FreightCredit | None = None
     reason = f"{shortfall.cause}; {remedy['words']}"
     if remedy["kind"] == SUBSTITUTE:
         put_instead(
@@ -173,7 +176,7 @@ def take_last_remedy(*, shortfall: Shortfall, remedy: Remedy, user: User, now: d
             reason=reason,
         )
     else:
-        _carry(shortfall, line, int(remedy["units"]), user, now, reason)
+        credit = _carry(shortfall, line, int(remedy["units"]), user, now, reason)
     write_change(order=line.order, before=before, now=now, user=user, reason=reason)
     facts = {
         "order": line.order.number,
@@ -182,6 +185,7 @@ def take_last_remedy(*, shortfall: Shortfall, remedy: Remedy, user: User, now: d
         "kind": remedy["kind"],
         "cause": shortfall.cause,
         "reason": remedy["words"],
+        "freight_credit": credit.pk if credit is not None else None,
     }
     Happening.objects.create(kind="line.moved", at=now, facts=facts)
 
@@ -200,18 +204,17 @@ def _locked_line(line_id: int) -> Line:
 
 def _carry(
     shortfall: Shortfall, line: Line, units: int, user: User, now: datetime, reason: str
-) -> None:
+) -> FreightCredit | None:
     week = _week_after(line.order.week)
     assert week is not None  # _next_week has looked
     amount = freight_share(line=line, units=units)
     carried = carry_over(line=line, units=units, week=week, now=now, user=user, reason=reason)
-    FreightCredit.objects.create(
+    return draft_freight_credit(
         shortfall=shortfall,
         order=line.order,
         carried=carried,
         amount=amount,
-        sentence=f"{units} {line.listing.name} of order {line.order.number} go in {week.name} as "
-        f"order {carried.number}: their share of the freight, ${amount}, is credited",
-        at=now,
+        what=f"{units} {line.listing.name}",
         user=user,
+        now=now,
     )

@@ -35,7 +35,7 @@ def follow_happening(happening: Happening, *, now: datetime) -> None:
     write = WRITERS.get(happening.kind)
     if happening.kind == "recall.notice":
         _write_recall(happening, now)
-    elif write is not None:
+    elif write is not None and happening.facts["order"]:
         order = Order.objects.select_related("ship_to__zone", "customer", "week").get(
             number=happening.facts["order"]
         )
@@ -243,8 +243,7 @@ def _write_delivered(order: Order, happening: Happening, now: datetime) -> None:
 
 def _write_line_moved(order: Order, happening: Happening, now: datetime) -> None:
     facts = happening.facts
-    credit = FreightCredit.objects.filter(order=order).order_by("-id").first()
-    is_carried = facts["kind"] == "next week" and credit is not None
+    credit = FreightCredit.objects.filter(pk=facts.get("freight_credit")).first()
     _write(
         order,
         now,
@@ -256,8 +255,28 @@ def _write_line_moved(order: Order, happening: Happening, now: datetime) -> None
         context={
             "cause": facts["cause"],
             "words": facts["reason"],
-            "credit": credit.sentence if credit is not None and is_carried else "",
+            "credit": credit.sentence if credit is not None else "",
         },
+    )
+
+
+def _write_credit(order: Order, happening: Happening, now: datetime) -> None:
+    """What a person decided of a credit; what the rule agrees to is said where it is filed."""
+    facts = happening.facts
+    if not facts.get("is_by_person"):
+        return
+    total = Decimal(facts["amount"]) + Decimal(facts["freight"])
+    is_void = happening.kind == "credit.void"
+    what = "is not credited" if is_void else "is credited"
+    _write(
+        order,
+        now,
+        key=f"credit:{happening.pk}",
+        kind="your credit is decided",
+        subject=f"Order {order.number}: ${total} {what}",
+        action=_open_order(order, f"Look at order {order.number}"),
+        template="credit_decided",
+        context={"total": total, "is_void": is_void, "sentence": facts["reason"]},
     )
 
 
@@ -292,4 +311,6 @@ WRITERS: dict[str, Callable[[Order, Happening, datetime], None]] = {
     "shipment.handed_over": _write_on_the_road,
     "shipment.delivered": _write_delivered,
     "line.moved": _write_line_moved,
+    "credit.approved": _write_credit,
+    "credit.void": _write_credit,
 }

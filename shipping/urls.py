@@ -3,6 +3,7 @@ from django.urls import path
 from shipping import (
     answer_pages,
     bench_pages,
+    credit_pages,
     pages,
     recall_pages,
     room_pages,
@@ -25,6 +26,12 @@ urlpatterns = [
     path("orders/<str:number>/bench/", bench_pages.bench_page, name="bench"),
     path("orders/<str:number>/forecast/", bench_pages.forecast_page, name="forecast"),
     path("reports/<int:report_id>/decide/", bench_pages.decide_page, name="decide"),
+    path("credits/", credit_pages.credits_page, name="credits"),
+    path(
+        "credits/<str:kind>/<int:credit_id>/<str:act>/",
+        credit_pages.credit_act_page,
+        name="credit-act",
+    ),
     path("orders/<str:number>/answer/", answer_pages.answer_page, name="answer"),
     path("orders/<str:number>/plan/", pages.plan_page, name="plan"),
     path("orders/<str:number>/bag-labels.pdf", pages.bag_labels_page, name="bag-labels"),

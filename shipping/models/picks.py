@@ -93,6 +93,12 @@ class Shortfall(models.Model):
 class FreightCredit(models.Model):
     """The share of a box's freight that a shop is credited for what is carried to a later week."""
 
+    class State(models.TextChoices):
+        DRAFTED = "drafted", "drafted"
+        APPROVED = "approved", "approved"
+        APPLIED = "applied", "applied"
+        VOID = "void", "void"
+
     shortfall = models.ForeignKey(Shortfall, models.PROTECT, related_name="freight_credits")
     order = models.ForeignKey("orders.Order", models.PROTECT, related_name="+")
     carried = models.ForeignKey("orders.Order", models.PROTECT, related_name="+")
@@ -100,8 +106,20 @@ class FreightCredit(models.Model):
     sentence = models.CharField(max_length=300)
     at = models.DateTimeField()
     user = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    state = models.CharField(max_length=8, choices=State.choices, default=State.DRAFTED)
+    approved_at = models.DateTimeField(null=True)
+    approved_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, related_name="+", null=True
+    )
+    reason = models.CharField(max_length=200, blank=True)
 
     class Meta:
         constraints = [
-            models.CheckConstraint(condition=Q(amount__gte=0), name="freight_credit_not_below_zero")
+            models.CheckConstraint(
+                condition=Q(amount__gte=0), name="freight_credit_not_below_zero"
+            ),
+            models.CheckConstraint(
+                condition=~Q(state__in=["approved", "applied"]) | Q(approved_by__isnull=False),
+                name="freight_credit_approved_by",
+            ),
         ]

@@ -4,9 +4,11 @@ from datetime import date
 from decimal import Decimal
 
 import pytest
+from desk import shown_text
 from tests_support import farm_time
 
 from config.ticking import tick
+from config.week_record import week_record
 from inventory.clock import move_clock
 from inventory.errors import ForbiddenMove, NotAllowed
 from inventory.models import Message, Strain
@@ -150,7 +152,9 @@ def test_next_week_is_promised_before_its_list_and_its_freight_share_credited(sh
     assert can.in_week_pieces == 4
     assert is_nothing_oversold() and is_nothing_oversold("2026-W50")
     [letter] = Message.objects.filter(kind="your line has changed", user__code="B08")
-    assert f"${credit.amount}, is credited" in letter.text
+    assert f"their share of the freight of 4908 is ${credit.amount}" in letter.text
+    assert "once the credit is approved" in letter.text
+    assert (credit.state, credit.approved_by) == ("drafted", None)
 
 
 def test_a_carried_line_is_not_changed_but_can_be_taken_off(short, person):
@@ -204,3 +208,92 @@ def test_a_substitute_is_never_on_other_papers_nor_short_nor_on_the_order(inked_
     dear = Line.objects.get(order__number="4901", listing__name="BKP plug")
     [row] = substitutes_for(line=dear, units=10_000, now=AT)
     assert row.why_not.startswith("only ")
+
+
+@pytest.fixture
+def credit(short, person):
+    take(short, "next week", person("OF"), "4908")
+    return FreightCredit.objects.get()
+
+
+def credit_letters(code="B08"):
+    return list(Message.objects.filter(kind="your credit is decided", user__code=code))
+
+
+def act(browser, credit, what, **typed):
+    return browser.post(f"/credits/freight/{credit.pk}/{what}/", typed, follow=True)
+
+
+def test_a_freight_credit_waits_for_the_office_and_its_shop_is_told_once(credit, at_desk):
+    office = at_desk("OF")
+    assert not credit_letters()
+    today = shown_text(office.get("/"))
+    assert f"credit {credit.amount} wait for the office: 4 PLT plug of order 4908" in today
+    assert f"Approve {credit.amount}" in shown_text(office.get("/credits/"))
+
+    assert f"${credit.amount} of freight for 4908 is approved" in shown_text(
+        act(office, credit, "approve")
+    )
+    tick(AT)
+    tick(AT)
+    credit.refresh_from_db()
+    assert (credit.state, credit.approved_by.code, credit.approved_at) == ("approved", "OF", AT)
+    [letter] = credit_letters()
+    assert letter.subject == f"Order 4908: ${credit.amount} is credited"
+    assert f"${credit.amount} for order 4908 is approved" in letter.text
+    assert "wait for the office" not in shown_text(office.get("/"))
+    [row] = [row for row in record() if row["order"] == "4908"]
+    assert row == {
+        "order": "4908", "amount": "0.00", "freight": str(credit.amount), "state": "approved",
+        "sentence": credit.sentence,
+    }  # fmt: skip
+    assert "Odile Marchbank" in shown_text(office.get("/credits/"))
+
+    again = act(office, credit, "approve")
+    assert (again.status_code, "forbidden_move" in again.content.decode()) == (409, True)
+    assert act(office, credit, "void", reason="no").status_code == 409
+    assert "stands in the books" in shown_text(act(office, credit, "apply"))
+    assert act(office, credit, "apply").status_code == 409
+    assert len(credit_letters()) == 1
+
+
+def record():
+    return week_record(week=week_named(name="2026-W49"), now=AT)["credits"]
+
+
+def test_above_its_limit_the_office_leaves_a_freight_credit_to_the_owner(credit, at_desk):
+    FreightCredit.objects.update(amount=Decimal("150.00"))
+    assert "Approve 150.00" in shown_text(at_desk("OF").get("/credits/"))
+    FreightCredit.objects.update(amount=Decimal("150.01"))
+    page = shown_text(at_desk("OF").get("/credits/"))
+    assert "Approve 150.01" not in page and "The owner approves it" in page
+    assert "150.01 wait for the owner" in shown_text(at_desk("OF").get("/"))
+    assert act(at_desk("OF"), credit, "approve").status_code == 403
+    for code in ("G1", "LD", "PK1"):
+        assert act(at_desk(code), credit, "approve").status_code == 403, code
+    assert act(at_desk("B08"), credit, "approve").status_code in (403, 404)
+    assert FreightCredit.objects.get().state == "drafted"
+    assert act(at_desk("OW"), credit, "approve").status_code == 200
+    assert FreightCredit.objects.get().approved_by.code == "OW"
+
+
+def test_a_credit_that_is_taken_back_needs_a_reason_that_the_shop_reads(credit, at_desk):
+    assert act(at_desk("OF"), credit, "void", reason="  ").status_code == 422
+    act(at_desk("OF"), credit, "void", reason="the box went at our cost anyway")
+    tick(AT)
+    [letter] = credit_letters()
+    assert letter.subject == f"Order 4908: ${credit.amount} is not credited"
+    assert "taken back: the box went at our cost anyway" in letter.text
+    assert "taken back" in shown_text(at_desk("OF").get("/credits/"))
+    assert act(at_desk("OF"), credit, "approve").status_code == 409
+    assert act(at_desk("OF"), credit, "burn").status_code == 404
+
+
+def test_where_no_freight_was_planned_nothing_waits_to_be_credited(short, person):
+    PackPlan.objects.filter(order__number="4908").update(freight=Decimal("0.00"))
+    recount_again(person)
+    row = take(short, "next week", person("OF"), "4908")
+    assert not FreightCredit.objects.exists()
+    assert "freight" not in row.settled_how
+    [letter] = Message.objects.filter(kind="your line has changed", user__code="B08")
+    assert "credit" not in letter.text

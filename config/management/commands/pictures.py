@@ -83,6 +83,7 @@ def pages() -> dict[str, tuple[str, str]]:
         "phones": (OFFICE, "/phones/"),
         "specimens": (OFFICE, "/specimens/"),
         "recalls": (OFFICE, "/recalls/"),
+        "credits": (OFFICE, "/credits/"),
         **({f"publish-{name}": (OFFICE, f"/weeks/{name}/publish/")} if week else {}),
     }
 
