@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any, ClassVar
 
+from django.db.models import Q
+
 from config.edit_fields import (
     Field,
     clock_time,
@@ -182,6 +184,15 @@ class ShipTos(RowSubject):
             *orders_under_way(ship_to=row),
             *(("paper", f"{paper.code}, {paper.kind}") for paper in papers),
         ]
+
+    def plans_moved(self, row: ShipTo | None, *, after: Values) -> Q | None:
+        return Q(order__ship_to=row) if row is not None else None
+
+    def lines_judged(self, row: ShipTo | None, *, after: Values) -> Q | None:
+        is_elsewhere = row is not None and (
+            (row.region, row.country) != (after["region"], after["country"])
+        )
+        return Q(order__ship_to=row) if is_elsewhere else None
 
 
 def _law_rows(was: str, now: str) -> Touched:

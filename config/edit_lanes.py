@@ -7,15 +7,14 @@ from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any, ClassVar
 
-from django.utils import timezone
+from django.db.models import Q
 
 from config.edit_fields import Field, code, maybe, money, number, one_of, tick, whole, words
-from config.edit_plan_money import plans_anew
-from config.edit_rows import UNDER_WAY, RowSubject, orders_under_way
+from config.edit_rows import RowSubject, orders_under_way
+from config.edit_trials import UNDER_WAY
 from config.editing import Edit, Touched, Values
 from inventory.errors import Unknown
 from inventory.models import Form
-from inventory.setting_book import SettingBook
 from orders.models import FreightRate, FreightZone, Lane, LaneLeg, Line
 
 
@@ -54,6 +53,9 @@ class Lanes(RowSubject):
         self, row: Lane | None, *, after: Values, starts_on: date, now: datetime
     ) -> Touched:
         return orders_under_way(ship_to__lane=row) if row is not None else []
+
+    def plans_moved(self, row: Lane | None, *, after: Values) -> Q | None:
+        return Q(order__ship_to__lane=row) if row is not None else None
 
 
 POINTS = ("", "evening", "hub", "morning", "midday", "mean")
@@ -139,6 +141,9 @@ class Legs(RowSubject):
             *orders_under_way(ship_to__lane__profile=row.profile),
         ]
 
+    def plans_moved(self, row: LaneLeg, *, after: Values) -> Q | None:
+        return Q(order__ship_to__lane__profile=row.profile)
+
 
 class Zones(RowSubject):
     key = "freight"
@@ -192,18 +197,8 @@ class Zones(RowSubject):
         rows = row.rates.order_by("-starts_on")
         return [(rate.starts_on, f"{rate.base}, then {rate.rate_per_lb} a lb") for rate in rows]
 
-    def touched(
-        self, row: FreightZone | None, *, after: Values, starts_on: date, now: datetime
-    ) -> Touched:
-        """Each order under way with the freight it would have: its boxes stay what they are."""
-        if row is None:
-            return []
-        return plans_anew(
-            book=SettingBook.read(on=max(starts_on, timezone.localdate(now))),
-            starts_on=starts_on,
-            zone=row,
-            rate=(after["base"], after["rate_per_lb"]),
-        )
+    def plans_moved(self, row: FreightZone | None, *, after: Values) -> Q | None:
+        return Q(order__ship_to__zone=row) if row is not None else None
 
 
 class Forms(RowSubject):

@@ -7,15 +7,17 @@ from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from typing import Any, ClassVar
 
+from django.db.models import Q
 from django.utils import timezone
 
 from config.edit_fields import Fault, Field, code, day, maybe, one_of, region, words
-from config.edit_rows import UNDER_WAY, RowSubject, choices_of
+from config.edit_rows import RowSubject, choices_of
+from config.edit_trials import UNDER_WAY
 from config.editing import Edit, Touched, Values
 from inventory.errors import Unknown
 from inventory.models import StrainClass
 from inventory.setting_book import SettingBook
-from orders.models import Customer, Line, Paper, RegionRule, ShipTo
+from orders.models import Customer, Paper, RegionRule, ShipTo
 from orders.rules import EVERYWHERE, EXPORT_REGION
 
 
@@ -131,29 +133,24 @@ class RegionRules(RowSubject):
         self, row: RegionRule | None, *, after: Values, starts_on: date, now: datetime
     ) -> Touched:
         where = row.region if row else after["region"]
-        of_class = (row.strain_class_id or "") if row else after["strain_class"]
-        taxon = row.taxon if row else after["taxon"]
         doors = _doors(where).order_by("code")
-        lines = Line.objects.filter(order__ship_to__in=doors, order__state__in=UNDER_WAY)
-        if taxon:
-            lines = lines.filter(listing__strain_form__strain__taxon=taxon)
-        elif of_class:
-            lines = lines.filter(listing__strain_form__strain__strain_class=of_class)
         verdict = dict(RegionRule.Verdict.choices)[after["verdict"]]
         was = row.get_verdict_display() if row else "no row: a person decides"
         return [
-            *(
-                ("ship-to", f"{door.code} {door}: {was} to {verdict} on its list and when it sends")
-                for door in doors
-            ),
-            *(
-                (
-                    "line",
-                    f"order {line.order.number}, {line.listing.name}: judged again at hand-over",
-                )
-                for line in lines.select_related("order", "listing").order_by("order__number")
-            ),
+            ("ship-to", f"{door.code} {door}: {was} to {verdict} on its list and when it sends")
+            for door in doors
         ]
+
+    def lines_judged(self, row: RegionRule | None, *, after: Values) -> Q | None:
+        where = row.region if row else after["region"]
+        of_class = (row.strain_class_id or "") if row else after["strain_class"]
+        taxon = row.taxon if row else after["taxon"]
+        found = Q(order__ship_to__in=_doors(where))
+        if taxon:
+            return found & Q(listing__strain_form__strain__taxon=taxon)
+        if of_class:
+            return found & Q(listing__strain_form__strain__strain_class=of_class)
+        return found
 
 
 def _doors(where: str) -> Any:
@@ -237,3 +234,10 @@ class Papers(RowSubject):
                 )
             )
         return found
+
+    def lines_judged(self, row: Paper | None, *, after: Values) -> Q | None:
+        customer = row.customer.code if row and row.customer else after.get("customer", "")
+        door = row.ship_to.code if row and row.ship_to else after.get("ship_to", "")
+        if door:
+            return Q(order__ship_to__code=door)
+        return Q(order__customer__code=customer) if customer else None

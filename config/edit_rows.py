@@ -10,6 +10,7 @@ from typing import Any, ClassVar
 from django.db import IntegrityError, models, transaction
 
 from config.edit_fields import Field
+from config.edit_trials import UNDER_WAY
 from config.editing import Edit, RowWords, Subject, Touched, Values
 from inventory.errors import FarmError, Unknown
 from orders.models import Order
@@ -147,10 +148,7 @@ def orders_under_way(**where: Any) -> Touched:
     ]
 
 
-UNDER_WAY = ("sent", "checked", "promised", "in pick", "packed", "set aside")
-
-
 def _plan_words(plan: PackPlan | None) -> str:
     if plan is None:
         return "not planned yet"
-    return f"planned {plan.verdict}, freight {plan.freight}, until it is planned again"
+    return f"planned {plan.verdict}, freight {plan.freight}"

@@ -7,31 +7,16 @@ from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any, ClassVar
 
+from django.db.models import Q
+
 from config.edit_fields import Fault, Field, one_of, words
-from config.edit_plan_money import plans_anew
 from config.editing import Edit, RowWords, Subject, Touched, Values
 from config.setting_rules import SettingRule, rule_of
 from inventory.errors import Unknown
 from inventory.models import Setting, Strain, StrainClass
 from inventory.people import User
-from inventory.setting_book import SettingBook
 from inventory.setting_changes import right_of, set_setting
 from orders.pricing import lists_that_read_prices
-from shipping.models import PackPlan
-
-# What planned boxes cost by: named with the money that each order would pay.
-MONEY_OF_PLANS = frozenset(
-    [
-        "fuel_factor",
-        "freight_first_lb",
-        "heat_pack_price",
-        "gel_pack_price",
-        "box_charge_S",
-        "box_charge_M",
-        "box_charge_L",
-    ]
-)
-PLANNED = ("sent", "checked", "promised", "in pick", "packed")
 
 
 def _confidences() -> Sequence[tuple[str, str]]:
@@ -136,12 +121,6 @@ class Settings(Subject):
         found: Touched = [("rule", rule.rule), ("read by", rule.pages)]
         if row.name.startswith("tier_") and rule.moves_lists:
             found += lists_that_read_prices(starts_on=starts_on)
-        if row.name in MONEY_OF_PLANS:
-            book = SettingBook.read(on=starts_on)
-            changed = {**book.values, (row.name, "farm", ""): f"{after['value']}"}
-            found += plans_anew(book=SettingBook(changed), starts_on=starts_on)
-        elif rule.moves_plans:
-            found += _plans()
         nearer = Setting.objects.filter(name=row.name).exclude(
             scope_kind=row.scope_kind, scope=row.scope
         )
@@ -152,6 +131,10 @@ class Settings(Subject):
 
     def lists_move(self, row: Setting | None) -> bool:
         return row is None or _rule(row).moves_lists
+
+    def plans_moved(self, row: Setting | None, *, after: Values) -> Q | None:
+        rule = _rule(row if row is not None else _override(after))
+        return Q() if rule.moves_plans else None
 
     def write(self, row: Setting | None, edit: Edit) -> Setting:
         return set_setting(
@@ -247,16 +230,3 @@ def _value(row: Setting) -> Any:
         return _rule(row).parse(row.value)
     except Fault:
         return row.value
-
-
-def _plans() -> Touched:
-    """Boxes that are planned and not handed over: they keep their plan until it is made again."""
-    plans = PackPlan.objects.filter(void_at__isnull=True, order__state__in=PLANNED)
-    return [
-        (
-            "plan",
-            f"order {plan.order.number}, {plan.ship_on:%a %-d %b}: {plan.verdict}, freight "
-            f"{plan.freight}; stays until it is planned again",
-        )
-        for plan in plans.select_related("order").order_by("ship_on", "order__number")
-    ]

@@ -18,10 +18,12 @@ from zoneinfo import ZoneInfo
 
 from django.conf import settings
 from django.db import transaction
+from django.db.models import Q
 from django.utils import timezone
 
 from config import edit_waiting, what_if
 from config.edit_fields import Fault, Field, as_text, day
+from config.edit_trials import Before, Trial, names_of
 from config.what_if_rows import Change as ListChange
 from inventory.changing import note_change
 from inventory.errors import FarmError, ReasonMissing
@@ -83,6 +85,7 @@ class Shown:
     starts_on: date
     touched: tuple[tuple[str, str], ...]
     lists: tuple[ListChange, ...]
+    trial: Trial
     mark: str
     is_new: bool = False
 
@@ -163,6 +166,14 @@ class Subject:
 
     def touched(self, row: Any, *, after: Values, starts_on: date, now: datetime) -> Touched:
         return []
+
+    def plans_moved(self, row: Any, *, after: Values) -> Q | None:
+        """Which pack plans an edit may move: those are planned anew in the trial. None: none."""
+        return None
+
+    def lines_judged(self, row: Any, *, after: Values) -> Q | None:
+        """Which lines of orders the law would judge anew."""
+        return None
 
     def lock(self, row: Any) -> None:
         """Hold the row until the transaction ends."""
@@ -245,12 +256,14 @@ def show(
     if not changed:
         raise NothingToChange(what=name)
     touched = tuple(subject.touched(row, after=edit.after, starts_on=edit.starts_on, now=now))
-    lists = _tried(subject, row, edit)
+    lists, trial = _tried(subject, row, edit)
     facts = [subject.key, name, [[c.label, c.was, c.now] for c in changed]]
     rows = [[str(part) for part in (r.week, r.listing, r.now_status, r.now_units, *r.now_prices)]
             for r in lists]  # fmt: skip
+    rows += [*names_of(trial.plans), [trial.sentence]]
+    touched += trial.lines
     mark = _hash([*facts, edit.starts_on.isoformat(), touched, rows])
-    return Shown(name, changed, edit.starts_on, touched, lists, mark, is_new=row is None)
+    return Shown(name, changed, edit.starts_on, touched, lists, trial, mark, is_new=row is None)
 
 
 @transaction.atomic
@@ -373,17 +386,24 @@ def _meanwhile(subject: Subject, row: Any) -> EditedMeanwhile:
     return EditedMeanwhile(what=subject.name_of(row), who=who, fields=fields)
 
 
-def _tried(subject: Subject, row: Any, edit: Edit) -> tuple[ListChange, ...]:
-    """Written and undone: the hop's own refusals come now, and the lists say what would change."""
+def _tried(subject: Subject, row: Any, edit: Edit) -> tuple[tuple[ListChange, ...], Trial]:
+    """Written and undone: the hop's own refusals come now, the lists say what would change, and
+    the boxes that it moves are planned anew."""
     at = max(edit.now, _morning(edit.starts_on))
     with what_if.undone():
         before = what_if.lists_at(now=at) if subject.lists_move(row) else {}
+        stands = Before(
+            plans=subject.plans_moved(row, after=edit.after),
+            lines=subject.lines_judged(row, after=edit.after),
+            starts_on=edit.starts_on,
+        )
         # A question needs no reason; a signature does.
         trial = replace(edit, reason="only asked")
         # A row of its own: what is tried on it must not stay in memory when it is undone.
         subject.write(subject.find(subject.key_of(row)) if row is not None else None, trial)
         after = what_if.lists_at(now=at) if subject.lists_move(row) else {}
-    return what_if.list_changes(before, after)
+        tried = stands.after()
+    return what_if.list_changes(before, after), tried
 
 
 def _morning(on: date) -> datetime:

@@ -160,12 +160,20 @@ SETTING_RULES: tuple[SettingRule, ...] = (
     ),
     SettingRule(
         (
-            "foam_k_w_m_k", "film_r_m2_k_w", "area_factor", "water_heat_j_l_k", "box_heat_j_k",
+            "foam_k_w_m_k", "film_r_m2_k_w", "water_heat_j_l_k", "box_heat_j_k",
             "pack_72_*", "pack_40_*", "pack_wait_h", "pack_ramp_h", "air_*", "gel_w_k", "gel_kj",
-            "step_s",
         ),
         number(least=0.0001, most=100000, like="2.8"),
         "how warm a box stays on its lane", PLANS, moves_plans=True,
+    ),
+    SettingRule(
+        ("area_factor",), number(least=0.5, most=3, like="1.1"),
+        "how warm a box stays on its lane", PLANS, moves_plans=True,
+    ),
+    # A far finer step takes more time and memory than a small machine has; a coarser one swings.
+    SettingRule(
+        ("step_s",), whole(least=100, most=900), "the steps in which a box's warmth is reckoned",
+        PLANS, moves_plans=True,
     ),
     SettingRule(
         (

@@ -16,7 +16,15 @@ from django.db import transaction
 from django.utils import timezone
 
 from config.what_if_acts import Act
-from config.what_if_rows import Change, ListRow, Picture, PlanChange, PlanRow, WhatIf
+from config.what_if_rows import (
+    Change,
+    ListRow,
+    Picture,
+    PlanChange,
+    PlanRow,
+    WhatIf,
+    plan_row,
+)
 from config.what_if_words import besides_of, sentence_of
 from inventory.errors import FarmError, NotAllowed
 from inventory.people import Role, User
@@ -183,18 +191,7 @@ def _sheets() -> dict[str, str]:
 
 def _plans(numbers: list[str]) -> dict[str, PlanRow]:
     rows = PackPlan.objects.filter(order__number__in=numbers, void_at__isnull=True)
-    return {
-        row.order.number: PlanRow(
-            ship_on=f"{row.ship_on:%a %-d %b}",
-            verdict=row.verdict,
-            delivery=row.delivery,
-            boxes=", ".join(box["size"] for box in json.loads(row.record)["boxes"]),
-            freight=str(row.freight),
-            total=str(row.total),
-            sentence=row.sentence,
-        )
-        for row in rows.select_related("order")
-    }
+    return {row.order.number: plan_row(row) for row in rows.select_related("order")}
 
 
 def list_changes(

@@ -3,7 +3,11 @@
 Call from: config/what_if.py, config/what_if_words.py.
 """
 
+import json
 from dataclasses import dataclass
+from typing import Any
+
+from shipping.models import PackPlan
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +31,29 @@ class PlanRow:
     freight: str
     total: str
     sentence: str
+
+
+def plan_row(plan: PackPlan) -> PlanRow:
+    return PlanRow(
+        ship_on=f"{plan.ship_on:%a %-d %b}",
+        verdict=plan.verdict,
+        delivery=plan.delivery,
+        boxes=", ".join(_box_words(box) for box in json.loads(plan.record)["boxes"]),
+        freight=str(plan.freight),
+        total=str(plan.total),
+        sentence=plan.sentence,
+    )
+
+
+def _box_words(box: dict[str, Any]) -> str:
+    """L with 49 bags, 14.9 L of water, 3 heat packs."""
+    packs = [
+        f"{number} {name} pack{'s' * (number > 1)}"
+        for name, number in (("heat", box["packs"]), ("cool", box.get("gels", 0)))
+        if number
+    ]
+    inside = ", ".join([f"{box['water_l']:g} L of water", *(packs or ["no packs"])])
+    return f"{box['size']} with {box['bags']} bag{'s' * (box['bags'] > 1)}, {inside}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +98,13 @@ class PlanChange:
     order: str
     was: PlanRow | None
     now: PlanRow | None
+
+    @property
+    def turn(self) -> str:
+        """Clear to care, where the verdict would be another one."""
+        was = self.was.verdict if self.was else "no plan"
+        then = self.now.verdict if self.now else "no plan"
+        return f"{was} to {then}" if was != then else ""
 
 
 @dataclass(frozen=True, slots=True)
