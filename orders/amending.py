@@ -7,13 +7,15 @@ Locks: the line's or order's row, strain-forms lowest key first, then the promis
 from datetime import datetime
 
 from django.db import transaction
+from django.db.models import Q, QuerySet
 
 from inventory.errors import ForbiddenMove
 from inventory.ledger import lock_strain_forms
 from inventory.models import Happening
 from inventory.people import User
 from orders.change_records import facts_of, write_change
-from orders.models import Line, Order, OrderChange, Promise, ShipWeek
+from orders.models import Line, Order, OrderChange, Paper, Promise, ShipWeek
+from orders.paper_left import PaperLeft, fit_to_paper
 from orders.promising import (
     change_promise,
 )
@@ -41,18 +43,42 @@ def confirm_line(*, line_id: int, user: User, now: datetime, note: str = "") -> 
 
 @transaction.atomic
 def judge_again(*, week: ShipWeek, now: datetime) -> int:
-    """Look again at lines that wait for a paper: one may have been filed. Returns how many open."""
+    """Look again at lines that wait for a paper: one may have been filed. Returns how many open.
+
+    A line that rests on a paper is lowered to what the paper still lets go.
+    """
     opened = 0
-    waiting = Line.objects.filter(order__week=week, state=Line.State.NEEDS_PAPER)
-    for line in waiting.select_related("order__ship_to__customer", "listing__strain_form__strain"):
-        book = RuleBook.read(ship_to=line.order.ship_to)
+    papers = PaperLeft(without=_resting_on_papers(week).values_list("pk", flat=True))
+    for line in _resting_on_papers(week):
         strain = line.listing.strain_form.strain
+        book = RuleBook.read(ship_to=line.order.ship_to)
         judgement = book.judge(strain=strain, on=line.order.ship_on)
-        if judgement.verdict == "allow":
-            line.state, line.reason_code, line.reason = Line.State.OPEN, "", judgement.reason
+        if judgement.verdict != "allow":
+            continue
+        was = line.state
+        if fit_to_paper(line=line, judged=judgement, papers=papers, now=now) and was != (
+            Line.State.OPEN
+        ):
+            line.state, line.reason_code = Line.State.OPEN, ""
+            line.reason = line.reason if line.reason.startswith("paper ") else judgement.reason
             line.save(update_fields=["state", "reason_code", "reason"])
             opened += 1
     return opened
+
+
+def _resting_on_papers(week: ShipWeek) -> QuerySet[Line]:
+    """Lines that wait for a paper, and open ones of shops that have one, first sent first."""
+    limited = Paper.objects.exclude(allowed={})
+    rows = Line.objects.filter(
+        Q(state=Line.State.NEEDS_PAPER)
+        | Q(state=Line.State.OPEN, order__customer__in=limited.values("customer"))
+        | Q(state=Line.State.OPEN, order__ship_to__in=limited.values("ship_to")),
+        order__week=week,
+        promise__isnull=True,
+    )
+    return rows.select_related(
+        "order__ship_to__customer", "listing__strain_form__strain", "listing__strain_form__form"
+    ).order_by("order__sent_at", "order__number", "position")
 
 
 @transaction.atomic

@@ -22,6 +22,7 @@ from orders.calc.pricing import best_unit_price
 from orders.calc.weeks import may_still_order
 from orders.listing import newest_version, prices_on, tier_prices
 from orders.models import Customer, Line, ListLine, Order, Price, Promise, ShipTo, ShipWeek
+from orders.paper_left import PaperLeft, short_words
 from orders.promising import (
     AboveWhatIsLeft,
     CanPromise,
@@ -268,13 +269,17 @@ def judge_drafts(drafts: list[Draft], order: Order) -> None:
     version = newest_version(week=order.week)
     offered = {row.listing_id: row for row in version.lines.all()} if version else {}
     book = RuleBook.read(ship_to=order.ship_to)
+    listings = [draft.listing.pk for draft in drafts]
+    mine = Line.objects.filter(order=order, listing__in=listings) if order.pk else ()
+    papers = PaperLeft(without=[line.pk for line in mine])
     for draft in drafts:
         line = offered.get(draft.listing.pk)
         if line is None or line.status not in (ListLine.Status.OFFERED,):
             _stop_draft(draft, line)
             continue
-        strain = draft.listing.strain_form.strain
-        _apply_judgement(draft, book.judge(strain=strain, on=order.ship_on))
+        judged = book.judge(strain=draft.listing.strain_form.strain, on=order.ship_on)
+        _apply_judgement(draft, judged)
+        _say_what_a_paper_lets_go(draft, judged, papers)
 
 
 def _stop_draft(draft: Draft, line: ListLine | None) -> None:
@@ -296,6 +301,17 @@ def _apply_judgement(draft: Draft, judgement: Judgement) -> None:
     if state != Line.State.OPEN:
         draft.state = state
         draft.reason_code, draft.reason = judgement.code, judgement.reason
+
+
+def _say_what_a_paper_lets_go(draft: Draft, judged: Judgement, papers: PaperLeft) -> None:
+    """A row that asks for more than its paper lets go stands, and says what will be promised."""
+    form = draft.listing.strain_form
+    pieces = draft.asked.asked * form.form.unit_pieces
+    left = papers.of(judged=judged, taxon=form.strain.taxon)
+    if draft.state == Line.State.OPEN and left is not None and judged.paper and pieces > left:
+        draft.reason_code = "paper_short"
+        draft.reason = short_words(code=judged.paper.code, left=left, pieces=pieces)
+    papers.take(judged=judged, taxon=form.strain.taxon, pieces=pieces)
 
 
 def _write_lines(drafts: list[Draft], order: Order, now: datetime) -> None:

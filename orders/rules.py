@@ -70,12 +70,12 @@ class RuleBook:
                 f"{self.ship_to.place}; the office checks and confirms"
             )
             judgements.append(Judgement("ask", "rule_unknown", words))
-        return min(judgements, key=lambda row: STRICTEST_FIRST.index(row.verdict))
+        return min(judgements, key=_strictness)
 
     def _rows_for(self, strain: Strain) -> list[RegionRule]:
         """For each region the nearest row: a taxon's own before its class's."""
         rows = []
-        for region in {row.region for row in self.rules}:
+        for region in sorted({row.region for row in self.rules}):
             there = [row for row in self.rules if row.region == region]
             nearest = _nearest(there, strain)
             if nearest is not None:
@@ -107,6 +107,13 @@ class RuleBook:
         if allowed is None:
             return None
         return int(allowed) - self.used.get((paper.pk, taxon), 0)
+
+
+def _strictness(row: Judgement) -> tuple[int, bool, float]:
+    """Of two that allow, the one that rests on a paper, and of two papers the one with less left:
+    else a row that merely allows would hide how many pieces the paper lets go."""
+    left = float("inf") if row.balance_pieces is None else row.balance_pieces
+    return STRICTEST_FIRST.index(row.verdict), row.paper is None, left
 
 
 def _nearest(rows: Iterable[RegionRule], strain: Strain) -> RegionRule | None:
