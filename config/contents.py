@@ -14,6 +14,7 @@ from inventory.people import User
 STAFF = {
     "Selling": (
         ("List", "list", True),
+        ("Read a sheet in", "sheet-upload", True),
         ("Who ordered", "who-ordered", True),
         ("Numbers", "numbers", True),
         ("Sharing", "sharing", True),
@@ -51,6 +52,7 @@ STAFF = {
 # Pages that not all of the staff may open: nobody is led to a refusal.
 RIGHTS = {
     "edit": "open_edit_pages",
+    "sheet-upload": "order_for_customer",
     "phones": "pair_phones",
     "walk-keying": "key_walk_cards",
 }
@@ -84,7 +86,7 @@ def contents_for(*, request: HttpRequest, user: User, week_name: str) -> tuple[P
     for group, pages in (STAFF if user.is_staff_member else BUYER).items():
         links = []
         for title, name, is_of_week in pages:
-            is_shut = name in RIGHTS and not user.may(RIGHTS[name])
+            is_shut = user.is_staff_member and name in RIGHTS and not user.may(RIGHTS[name])
             if is_shut or (is_of_week and not week_name):
                 continue
             url = reverse(name, args=[week_name] if is_of_week else [])

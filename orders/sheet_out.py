@@ -80,7 +80,8 @@ def list_xlsx(*, version: ListVersion, ship_to: ShipTo, now: datetime) -> bytes:
     book.set_properties({"created": timezone.localtime(now).replace(tzinfo=None)})
     sheet = book.add_worksheet(f"list {version.week.name}")
     bold = book.add_format({"bold": True, "bottom": 1})
-    money = book.add_format({"num_format": "0.00"})
+    number = book.add_format({"valign": "top"})
+    money = book.add_format({"num_format": "0.00", "valign": "top"})
     to_fill = book.add_format({"border": 1})
     text = book.add_format({"text_wrap": True, "valign": "top"})
     # Shown without its apostrophe, and never run even when it is typed over or saved as CSV.
@@ -91,14 +92,17 @@ def list_xlsx(*, version: ListVersion, ship_to: ShipTo, now: datetime) -> bytes:
         sheet.set_column(at, at, width)
         sheet.write_string(1, at, name, bold)
     rows = list(sheet_rows(version=version, ship_to=ship_to, on=timezone.localdate(now)))
-    for number, row in enumerate(rows, 2):
+    for down, row in enumerate(rows, 2):
         for at, cell in enumerate(row):
             if COLUMNS[at] in FILLED_IN:
-                sheet.write_blank(number, at, None, to_fill)
+                sheet.write_blank(down, at, None, to_fill)
+            elif cell == "":
+                # Nothing, and not a text of no letters: a spreadsheet counts those.
+                continue
             elif isinstance(cell, str):
-                sheet.write_string(number, at, cell, text if cell == still_text(cell) else quoted)
+                sheet.write_string(down, at, cell, text if cell == still_text(cell) else quoted)
             else:
-                sheet.write_number(number, at, cell, money if COLUMNS[at] == "price" else None)
+                sheet.write_number(down, at, cell, money if COLUMNS[at] == "price" else number)
     _finish(sheet, len(rows))
     book.close()
     return out.getvalue()
@@ -140,8 +144,10 @@ def sheet_rows(*, version: ListVersion, ship_to: ShipTo, on: date) -> Iterator[t
 def _cells_of(row: ListRow, substitutes: str) -> tuple[Cell, ...]:
     note = "; ".join(words for words in (row.words, row.law) if words)
     unit = f"packs of {row.unit_pieces}" if row.unit_pieces > 1 else "pieces"
+    # 25+ stays text; a bare number is one, so that a shop can sort and add by it.
+    shown: Cell = int(row.shown) if row.shown.isdecimal() else row.shown
     return (
-        row.name, row.title, row.taxon, row.form, row.level, row.price, row.shown,
+        row.name, row.title, row.taxon, row.form, row.level, row.price, shown,
         row.status, note, unit, "", "", substitutes,
     )  # fmt: skip
 

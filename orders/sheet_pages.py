@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from typing import Any
 
+from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.files.uploadhandler import FileUploadHandler, SkipFile
@@ -20,8 +21,15 @@ from orders.calc.weeks import time_text
 from orders.listing import newest_version
 from orders.models import SheetRead, ShipTo, ShipWeek
 from orders.pages import customer_of, signed_in
-from orders.sheet_files import Limits, SheetTooLarge
-from orders.sheet_out import CSV_KIND, XLSX_KIND, list_csv, list_xlsx, refused_csv
+from orders.sheet_files import Limits, SheetTooLarge, read_tables
+from orders.sheet_out import (
+    CSV_KIND,
+    XLSX_KIND,
+    list_csv,
+    list_xlsx,
+    refused_csv,
+    stamp_in,
+)
 from orders.sheets import put_back, take_sheet
 from orders.weeks import week_line, week_named
 
@@ -31,6 +39,16 @@ class SheetMissing(FarmError):
     status = 422
     title = "No file was chosen"
     message = "No file came with the form. Nothing was read. Choose the filled sheet and send it."
+
+
+class SheetNamesNoShop(FarmError):
+    code = "sheet_names_no_shop"
+    status = 422
+    title = "Whose sheet is it?"
+    message = (
+        "{name} has no stamp that names a shop of the farm. Nothing was read. Choose above whose "
+        "draft it goes into and send it again."
+    )
 
 
 class OnlySoMuch(FileUploadHandler):
@@ -72,10 +90,28 @@ def _ship_to_for(request: HttpRequest, user: User) -> ShipTo:
     return ship_to
 
 
-def _ship_tos_beside(ship_to: ShipTo, user: User) -> list[ShipTo]:
+def _ship_to_named(request: HttpRequest, user: User) -> ShipTo | None:
+    """As above; None where the office has named nobody yet: the sheet's own stamp may."""
+    named = request.POST.get("ship_to") or request.GET.get("ship_to")
+    return _ship_to_for(request, user) if named or not user.may("order_for_customer") else None
+
+
+def _ship_to_on(content: bytes, name: str, limits: Limits) -> ShipTo:
+    """Whose sheet it is by the stamp in it. Raises SheetNamesNoShop, and as read_tables does."""
+    tables = read_tables(content=content, name=name, limits=limits)
+    cells = (cell for table in tables for row in table.rows for cell in row.cells if cell)
+    stamp = next((found for cell in cells if (found := stamp_in(cell))), None)
+    code = stamp.ship_to if stamp is not None else ""
+    ship_to = ShipTo.objects.select_related("customer").filter(code=code).first()
+    if ship_to is None:
+        raise SheetNamesNoShop(name=name)
+    return ship_to
+
+
+def _ship_tos_beside(ship_to: ShipTo | None, user: User) -> list[ShipTo]:
     """Where else a sheet could be read in: the shop's own ship-tos, for the office all."""
     found = ShipTo.objects.select_related("customer").order_by("code")
-    if not user.may("order_for_customer"):
+    if ship_to is not None and not user.may("order_for_customer"):
         found = found.filter(customer=ship_to.customer)
     return list(found)
 
@@ -130,7 +166,7 @@ def _upload_page(
     request: HttpRequest, week_name: str, limits: Limits, watch: OnlySoMuch
 ) -> HttpResponse:
     user, week = signed_in(request), week_named(name=week_name)
-    ship_to = _ship_to_for(request, user)
+    ship_to = _ship_to_named(request, user)
     error: FarmError | None = None
     if request.method == "POST":
         try:
@@ -156,7 +192,7 @@ def _take(
     request: HttpRequest,
     user: User,
     week: ShipWeek,
-    ship_to: ShipTo,
+    ship_to: ShipTo | None,
     limits: Limits,
     watch: OnlySoMuch,
 ) -> SheetRead:
@@ -167,25 +203,28 @@ def _take(
         )
     if sent is None:
         raise SheetMissing()
+    content, name = sent.read(), sent.name or "The file"
     return take_sheet(
-        content=sent.read(),
-        name=sent.name or "The file",
-        ship_to=ship_to,
+        content=content,
+        name=name,
+        ship_to=ship_to or _ship_to_on(content, name, limits),
         week=week,
         user=user,
         now=farm_now(),
     )
 
 
-def _context(week: ShipWeek, ship_to: ShipTo) -> dict[str, Any]:
+def _context(week: ShipWeek, ship_to: ShipTo | None) -> dict[str, Any]:
+    zone = ship_to.time_zone if ship_to is not None else settings.FARM_TIME_ZONE
+    asked = f"?ship_to={ship_to.code}" if ship_to is not None else ""
     return {
         "week": week,
         "week_number": week.name[-2:],
         "ship_to": ship_to,
-        "cut_off_words": time_text(at=week.cut_off_at, zone=ship_to.time_zone),
+        "cut_off_words": time_text(at=week.cut_off_at, zone=zone),
         "is_open": week.closed_at is None,
-        "week_line": week_line(week=week, now=farm_now(), zone=ship_to.time_zone),
-        "list_url": f"{reverse('list', args=[week.name])}?ship_to={ship_to.code}",
+        "week_line": week_line(week=week, now=farm_now(), zone=zone),
+        "list_url": f"{reverse('list', args=[week.name])}{asked}",
         "last_read": SheetRead.objects.filter(week=week, ship_to=ship_to).last(),
     }
 

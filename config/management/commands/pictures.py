@@ -43,6 +43,7 @@ def pages() -> dict[str, tuple[str, str]]:
         "numbers": (OFFICE, "/weeks/2026-W49/numbers/"),
         "who-ordered": (OFFICE, f"/weeks/{name}/who/"),
         "sheet-upload": (BUYER, f"/weeks/{name}/sheet/"),
+        "sheet-upload-office": (OFFICE, f"/weeks/{name}/sheet/"),
         "missing": (OFFICE, "/missing/"),
         "orders": (OFFICE, "/orders/"),
         "order-office": (OFFICE, "/orders/4902/"),
