@@ -19,7 +19,7 @@ from inventory.errors import FarmError
 from inventory.models import Clock, Message, Site, User
 from orders.calc.weeks import time_text
 from orders.models import HookCall, Order, ShipWeek
-from orders.pages import customer_of, signed_in, visible_orders
+from orders.pages import customer_of, signed_in, visible_orders, zone_for
 from orders.weeks import week_line
 from orders.who_ordered import not_ordered
 from shipping.models import Credit, FreightCredit, PackPlan, PickSheet, Shortfall
@@ -42,8 +42,8 @@ def today_page(request: HttpRequest) -> HttpResponse:
     user = signed_in(request)
     now = farm_now()
     week = _newest_week()
-    zone = timezone.get_current_timezone_name()
-    local = timezone.localtime(now)
+    zone = zone_for(user)
+    local = now.astimezone(ZoneInfo(zone))
     site = Site.objects.filter(is_origin=True).first()
     context: dict[str, Any] = {
         "day_words": f"{local:%A %-d %B %Y}",

@@ -8,7 +8,6 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.utils import timezone
 
 from inventory.clock import farm_now, farm_today
 from inventory.errors import FarmError
@@ -25,7 +24,7 @@ from orders.changing import (
 from orders.likely import keep_words, read_asks
 from orders.listing import newest_version, shown_words
 from orders.models import LikelyWord, Line, ListLine, Order
-from orders.pages import order_for, signed_in
+from orders.pages import order_for, signed_in, zone_for
 from orders.promising import AboveWhatIsLeft
 from orders.rules import RuleBook
 from orders.weeks import week_line
@@ -65,7 +64,7 @@ def change_page(request: HttpRequest, number: str) -> HttpResponse:
         except (ChangeNotRight, OrderChangedSince, AboveWhatIsLeft) as error:
             # Shown where it was typed: nothing typed is lost, and what is to mend stands beside.
             refusal = error
-    zone = timezone.get_current_timezone_name() if user.is_staff_member else order.ship_to.time_zone
+    zone = zone_for(user, order.ship_to)
     rows, more = _rows(request, order, refusal)
     context = {
         "order": order,

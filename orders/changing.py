@@ -249,7 +249,7 @@ def _refuse_too_late(order: Order, wanted: Sequence[Wanted], now: datetime) -> N
         raise ChangeTooLate(why=why, remedy=remedy)
     if not any(row.asked for row in wanted):
         return  # one's own line, before it is picked
-    closed = f"{timezone.localtime(order.week.cut_off_at):%a %-d %b %H:%M}"
+    closed = f"{timezone.localtime(order.week.cut_off_at):%a %-d %b %H:%M %Z}"
     raise ChangeTooLate(
         why=f"order {order.number} could be changed until {closed}",
         remedy="Until it is picked you can still take a whole line off or withdraw the order; for "

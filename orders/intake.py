@@ -188,13 +188,13 @@ def _own_ship_to(customer: Customer, code: str) -> ShipTo:
 
 def _refuse_closed_week(week: ShipWeek, now: datetime) -> None:
     if week.published_at is None or now < week.published_at:
-        opens = f"{timezone.localtime(week.publish_at):%a %-d %b %H:%M}"
+        opens = f"{timezone.localtime(week.publish_at):%a %-d %b %H:%M %Z}"
         raise WeekNotOpen(
             week=week.name, why=f"is not out before {opens}", remedy="Order when it is out."
         )
     # 12:00:00 is still in.
     if week.closed_at is not None or not may_still_order(at=now, cut_off_at=week.cut_off_at):
-        closed = f"{timezone.localtime(week.cut_off_at):%a %-d %b %H:%M}"
+        closed = f"{timezone.localtime(week.cut_off_at):%a %-d %b %H:%M %Z}"
         raise WeekNotOpen(
             week=week.name, why=f"closed on {closed}", remedy="Order from the next week's list."
         )

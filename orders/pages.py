@@ -15,6 +15,7 @@ from inventory.errors import NotAllowed, Unknown
 from inventory.models import User
 from orders import exporting
 from orders.amending import confirm_line, withdraw_order
+from orders.calc.weeks import time_text
 from orders.change_records import changes_shown, when_words
 from orders.changing import may_change
 from orders.models import (
@@ -25,6 +26,7 @@ from orders.models import (
     Promise,
     Seat,
     ShareLine,
+    ShipTo,
 )
 from orders.resting import open_questions
 from orders.weeks import week_line
@@ -46,6 +48,14 @@ def customer_of(user: User) -> Customer | None:
     """The customer a buyer orders for; none for staff."""
     seat = Seat.objects.select_related("customer").filter(user=user).first()
     return seat.customer if seat else None
+
+
+def zone_for(user: User, ship_to: ShipTo | None = None) -> str:
+    """Whose clocks a page shows: the farm's to staff, to a buyer those at the shop's door."""
+    if user.is_staff_member:
+        return timezone.get_current_timezone_name()
+    shop = ship_to or ShipTo.objects.filter(customer__seats__user=user).first()
+    return shop.time_zone if shop else timezone.get_current_timezone_name()
 
 
 def visible_orders(user: User) -> Any:
@@ -70,7 +80,9 @@ def orders_page(request: HttpRequest) -> HttpResponse:
     user = signed_in(request)
     groups: dict[str, list[dict[str, Any]]] = {}
     for order in visible_orders(user).order_by("-week__monday", "number").prefetch_related("lines"):
-        groups.setdefault(order.week.name, []).append(_order_summary(order))
+        groups.setdefault(order.week.name, []).append(
+            _order_summary(order, zone_for(user, order.ship_to))
+        )
     customer = customer_of(user)
     context = {
         "groups": [{"week": week, "rows": rows} for week, rows in groups.items()],
@@ -85,12 +97,12 @@ def _waiting_words(number: int) -> str:
     return "1 line waits for a word" if number == 1 else f"{number} lines wait for a word"
 
 
-def _order_summary(order: Order) -> dict[str, Any]:
+def _order_summary(order: Order, zone: str) -> dict[str, Any]:
     waiting = [row for row in order.lines.all() if row.state in ("needs person", "needs paper")]
     return {
         "number": order.number,
         "ship_to": str(order.ship_to),
-        "sent": f"{timezone.localtime(order.sent_at):%a %-d %b %H:%M}",
+        "sent": time_text(at=order.sent_at, zone=zone),
         "ships": f"{order.ship_on:%a %-d %b}",
         "state": order.get_state_display(),
         "lines": len(order.lines.all()),
@@ -103,7 +115,7 @@ def order_page(request: HttpRequest, number: str) -> HttpResponse:
     """One order with what was decided on each line, and why."""
     user = signed_in(request)
     order = order_for(user, number)
-    zone = order.ship_to.time_zone if not user.is_staff_member else None
+    zone = zone_for(user, order.ship_to)
     rows = [_order_row(line, user.is_staff_member) for line in _lines_of(order)]
     context = {
         "order": order,
@@ -111,20 +123,17 @@ def order_page(request: HttpRequest, number: str) -> HttpResponse:
         "goods": sum((row["money"] for row in rows), Decimal(0)),
         "is_staff": user.is_staff_member,
         "ship_words": f"{order.ship_on:%a %-d %b}",
-        "sent_words": f"{timezone.localtime(order.sent_at):%a %-d %b %H:%M}",
+        "sent_words": time_text(at=order.sent_at, zone=zone),
         "ticks": _tick_rows(order),
         "rests": open_questions(order=order),
         "may_change": may_change(order=order, now=farm_now()),
-        "changes": [
-            (when_words(row, zone=zone or timezone.get_current_timezone_name()), row.words)
-            for row in changes_shown(order=order)
-        ],
+        "changes": [(when_words(row, zone=zone), row.words) for row in changes_shown(order=order)],
         "may_withdraw": Order.State.WITHDRAWN in Order.MOVES[order.state],
         "may_report": order.state in (Order.State.ON_THE_ROAD, Order.State.ARRIVED),
         "week_line": week_line(
             week=order.week,
             now=farm_now(),
-            zone=zone or timezone.get_current_timezone_name(),
+            zone=zone,
             ship_on=order.ship_on,
         ),
     }

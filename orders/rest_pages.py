@@ -12,7 +12,7 @@ from django.utils import timezone
 from inventory.clock import farm_now
 from orders.calc.weeks import time_text
 from orders.models import RestQuestion
-from orders.pages import order_for, signed_in, staff_only
+from orders.pages import order_for, signed_in, staff_only, zone_for
 from orders.resting import (
     answer_rest,
     choices_of,
@@ -44,7 +44,7 @@ def rest_answer_page(request: HttpRequest, number: str) -> HttpResponse:
             words = _answer_words(question)
             messages.success(request, f"{question.line.listing.title}: {words}.")
         return redirect("rest-answer" if open_questions(order=order) else "order", number)
-    zone = timezone.get_current_timezone_name() if user.is_staff_member else order.ship_to.time_zone
+    zone = zone_for(user, order.ship_to)
     context = {
         "order": order,
         "waiting": [_asked_row(row, now) for row in open_questions(order=order)],

@@ -305,7 +305,7 @@ def _refuse_late(question: RestQuestion, order: Order, now: datetime) -> None:
         return
     state = question.get_state_display() if question.state != State.ASKED else "settled"
     raise RestAnswerTooLate(
-        line=question.line, until=f"{timezone.localtime(until):%a %-d %b %H:%M}", state=state
+        line=question.line, until=f"{timezone.localtime(until):%a %-d %b %H:%M %Z}", state=state
     )
 
 

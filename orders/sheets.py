@@ -86,7 +86,7 @@ def _refuse_closed(week: ShipWeek, now: datetime) -> None:
         return
     raise WeekNotOpen(
         week=week.name,
-        why=f"closed on {timezone.localtime(week.cut_off_at):%a %-d %b %H:%M}",
+        why=f"closed on {timezone.localtime(week.cut_off_at):%a %-d %b %H:%M %Z}",
         remedy="Nothing was read. Read the sheet in on the next week's list; it keeps the numbers.",
     )
 

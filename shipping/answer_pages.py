@@ -8,12 +8,12 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.utils import timezone
 
 from inventory.clock import farm_now
+from inventory.models import User
 from orders.calc.weeks import time_text
 from orders.models import Order
-from orders.pages import order_for, signed_in
+from orders.pages import order_for, signed_in, zone_for
 from orders.weeks import week_line
 from shipping.answering import answer, answer_until, choices_of
 from shipping.models import PackPlan
@@ -28,11 +28,11 @@ def answer_page(request: HttpRequest, number: str) -> HttpResponse:
         answer(order=order, choice=request.POST.get("choice", ""), user=user, now=now)
         messages.success(request, f"Your answer on order {number} is taken.")
         return redirect("order", number)
-    return render(request, "shipping/answer.html", _context(order, user.is_staff_member, now))
+    return render(request, "shipping/answer.html", _context(order, user, now))
 
 
-def _context(order: Order, is_staff: bool, now: datetime) -> dict[str, Any]:
-    zone = timezone.get_current_timezone_name() if is_staff else order.ship_to.time_zone
+def _context(order: Order, user: User, now: datetime) -> dict[str, Any]:
+    zone = zone_for(user, order.ship_to)
     plan = PackPlan.objects.filter(order=order, void_at__isnull=True).first()
     until = answer_until(order=order)
     choices = choices_of(order=order)
@@ -45,7 +45,7 @@ def _context(order: Order, is_staff: bool, now: datetime) -> dict[str, Any]:
         "until_words": time_text(at=until, zone=zone),
         "is_late": now > until,
         "may_answer": order.state in ("promised", "in pick", "packed")
-        and (is_staff or now <= until),
+        and (user.is_staff_member or now <= until),
         "standing": order.customer.late_risk_choice,
         "week_line": week_line(week=order.week, now=now, zone=zone, ship_on=order.ship_on),
     }

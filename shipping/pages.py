@@ -2,6 +2,7 @@
 
 import json
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -12,6 +13,7 @@ from django.views.decorators.http import require_POST
 
 from inventory.clock import farm_now
 from inventory.errors import FarmError, Unknown
+from inventory.models import User
 from orders.calc.weeks import time_text
 from orders.models import ShipWeek
 from orders.pages import order_for, signed_in, staff_only
@@ -302,6 +304,8 @@ def arrival_page(request: HttpRequest, number: str) -> HttpResponse:
         return redirect("arrival", number)
     lines = order.lines.select_related("listing", "promise").filter(promise__units__gt=0)
     due_at = arrivals.report_due(shipment=shipment)
+    # The hours for a report run by the shop's clocks, so the office reads them too.
+    zone = order.ship_to.time_zone
     context = {
         "order": order,
         "shipment": shipment,
@@ -309,8 +313,12 @@ def arrival_page(request: HttpRequest, number: str) -> HttpResponse:
             {"name": line.listing.name, "title": line.listing.title, "units": line.promise.units}
             for line in lines
         ],
-        "due_words": time_text(at=due_at, zone=order.ship_to.time_zone) if due_at else "",
-        "reports": [_report_row(row, user) for row in shipment.reports.select_related("credit")],
+        "due_words": f"{time_text(at=due_at, zone=zone)} {due_at.astimezone(ZoneInfo(zone)):%Z}"
+        if due_at
+        else "",
+        "reports": [
+            _report_row(row, user, zone) for row in shipment.reports.select_related("credit")
+        ],
         "may_report": shipment.state == Shipment.State.DELIVERED,
     }
     return render(request, "shipping/arrival.html", context)
@@ -341,12 +349,12 @@ def _report_words(report: Any) -> str:
     return credit.sentence if credit else "The report is filed; the office looks at it."
 
 
-def _report_row(report: Any, user: Any) -> dict[str, Any]:
+def _report_row(report: Any, user: User, zone: str) -> dict[str, Any]:
     credit = getattr(report, "credit", None)
     return {
         "id": report.pk,
         "may_decide": user.may("approve_credit") and report.state in ("filed", "looked at"),
-        "filed": timezone.localtime(report.filed_at).strftime("%a %-d %b %H:%M"),
+        "filed": time_text(at=report.filed_at, zone=zone),
         "state": report.get_state_display(),
         "amount": credit.amount + credit.freight if credit else "",
         "credit_state": credit.get_state_display() if credit else "",

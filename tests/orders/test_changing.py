@@ -247,7 +247,9 @@ def test_only_who_orders_for_the_customer_changes_its_order(published_farm, pers
 def test_after_the_cut_off_only_whole_lines_come_off_until_they_are_picked(inked_farm, person):
     order = Order.objects.get(number="4902")
     now = farm_now()
-    with pytest.raises(ChangeTooLate, match="could be changed until Mon 30 Nov 12:00. Until it is"):
+    with pytest.raises(
+        ChangeTooLate, match="could be changed until Mon 30 Nov 12:00 CST. Until it is"
+    ):
         change(order, person("B02"), Wanted("PLT plug", 4), now=now)
     change(order, person("B02"), Wanted("TLW plug", 0), now=now)
     assert Promise.objects.get(line__order=order, line__listing__name="TLW plug").state == "freed"
@@ -424,3 +426,14 @@ def test_after_the_cut_off_the_page_takes_whole_lines_off(inked_farm, client, pe
     client.post(address, {"version": fields(page)["version"], "off": ["TLW plug"]})
 
     assert "TLW plug" not in standing(Order.objects.get(number="4902"))
+
+
+def test_a_buyer_reads_every_hour_by_the_clocks_at_the_door(inked_farm, person, client):
+    order = Order.objects.get(number="4902")
+    assert order.ship_to.time_zone == "America/New_York"
+    client.force_login(person("B02"))
+    assert b"sent Wed 25 Nov, 15:22" in client.get("/orders/4902/").content
+    assert "cut-off</span> Mon 30 Nov, 13:00" in client.get("/").content.decode()
+    client.force_login(person("OF"))
+    assert b"sent Wed 25 Nov, 14:22" in client.get("/orders/4902/").content
+    assert "cut-off</span> Mon 30 Nov, 12:00" in client.get("/").content.decode()
