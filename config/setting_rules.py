@@ -228,6 +228,11 @@ SETTING_RULES: tuple[SettingRule, ...] = (
         "Messages",
     ),
     SettingRule(
+        ("change_letter_quiet_min",), whole(least=1, most=120),
+        "how long an order is left alone before its shop is told of the office's changes",
+        "Messages",
+    ),
+    SettingRule(
         ("mail_wait_*",), number(least=1, most=1000, like="4"), "how long a letter waits",
         "Messages",
     ),

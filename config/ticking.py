@@ -15,6 +15,7 @@ from inventory import ready_dates, surges, walk_messages
 from inventory.models import Happening
 from orders import (
     basket,
+    change_messages,
     feeding,
     likely,
     list_guard,
@@ -63,6 +64,7 @@ def tick(now: datetime) -> int:
     losses.close_windows(now=now)
     walk_messages.write_due(now=now, look=lambda: places_to_look_first(now=now, most=EVERY_PLACE))
     order_messages.write_due(now=now)
+    change_messages.write_due(now=now)
     return handed_on + hand_on_happenings(now=now)
 
 

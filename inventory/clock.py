@@ -4,7 +4,7 @@ A demo farm runs on its own clock, one row, moved only by its next event or by t
 and tokens use the machine's clock, as a live farm does for everything.
 """
 
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from django.utils import timezone
 
@@ -55,6 +55,14 @@ def move_clock(*, to: datetime) -> None:
         stands = f"{timezone.localtime(clock.demo_now_at):%a %-d %b %H:%M}"
         raise ClockRunsForward(now=stands, to=f"{timezone.localtime(to):%a %-d %b %H:%M}")
     Clock.objects.filter(id=1).update(demo_now_at=to)
+
+
+def has_waited(*, since: datetime, now: datetime, wait: timedelta) -> bool:
+    """Whether so much time has passed since something.
+
+    A demo's clock stands until its next event: nothing waits on a clock that stands.
+    """
+    return now == since or now - since >= wait
 
 
 def is_done(*, key: str) -> bool:

@@ -71,8 +71,14 @@ def write_change(
     channel: str = "",
     kind: str = OrderChange.Kind.CHANGED,
     reason: str = "",
+    is_told: bool = False,
 ) -> OrderChange:
-    """Keep a change, count the order's version up and tell of it once. The work is done by then."""
+    """Keep a change, count the order's version up and tell of it once. The work is done by then.
+
+    What the office changes is written to the shop (orders/change_messages.py), unless another
+    letter tells of it.
+    """
+    is_ours = user is not None and user.is_staff_member
     after = facts_of(order=order)
     order.version += 1
     order.save(update_fields=["version"])
@@ -84,6 +90,7 @@ def write_change(
         channel=channel or channel_of(user),
         kind=kind,
         reason=reason[:300],
+        told_at=None if is_ours and not is_told else now,
     )
     OrderChangeRow.objects.bulk_create(
         _row(change, pk, before.get(pk, LineFacts()), facts)

@@ -17,6 +17,7 @@ from django.db import transaction
 from django.db.models import Max, Sum
 from django.utils import timezone
 
+from inventory.clock import has_waited
 from inventory.models import Happening, Movement
 from inventory.setting_book import SettingBook
 from orders.listing import DraftLine, draft_list, newest_version, shown_words
@@ -111,15 +112,13 @@ def _start(week: ShipWeek) -> QuantitySnapshot:
 
 
 def _is_due(snapshot: QuantitySnapshot, mark: str, now: datetime) -> bool:
-    waited = now - snapshot.at
-    if waited >= LOOK_ANYWAY_EVERY:
+    if now - snapshot.at >= LOOK_ANYWAY_EVERY:
         return True
     if mark == snapshot.mark:
         return False
     book = SettingBook.read(on=timezone.localdate(now))
     pace = timedelta(seconds=book.whole("quantity_event_s"))
-    # A demo's clock stands between its events: there is no waiting for it to pass.
-    return not waited or waited >= pace
+    return has_waited(since=snapshot.at, now=now, wait=pace)
 
 
 def _mark(snapshot: QuantitySnapshot) -> str:

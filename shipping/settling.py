@@ -177,7 +177,8 @@ def take_last_remedy(*, shortfall: Shortfall, remedy: Remedy, user: User, now: d
         )
     else:
         credit = _carry(shortfall, line, int(remedy["units"]), user, now, reason)
-    write_change(order=line.order, before=before, now=now, user=user, reason=reason)
+    # The letter of line.moved says what goes instead.
+    write_change(order=line.order, before=before, now=now, user=user, reason=reason, is_told=True)
     facts = {
         "order": line.order.number,
         "customer": line.order.customer.code,

@@ -29,9 +29,16 @@ class OrderChange(models.Model):
     channel = models.CharField(max_length=9, choices=Channel.choices)
     kind = models.CharField(max_length=9, choices=Kind.choices)
     reason = models.CharField(max_length=300, blank=True)
+    # When its shop was told; at once where the shop made it or another letter tells of it.
+    told_at = models.DateTimeField(null=True)
 
     class Meta:
         ordering = ["order", "number"]
+        indexes = [
+            models.Index(
+                fields=["order"], name="order_change_untold", condition=Q(told_at__isnull=True)
+            )
+        ]
         constraints = [
             models.UniqueConstraint(fields=["order", "number"], name="order_change_numbered_once"),
             models.CheckConstraint(condition=Q(number__gt=1), name="order_change_after_sending"),
