@@ -7,6 +7,7 @@ Locks: the basket's row; sending goes through orders.intake like every other ord
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Protocol
 
 from django.db import transaction
 from django.utils import timezone
@@ -96,13 +97,28 @@ def save_basket(
     return basket
 
 
+class SoldAs(Protocol):
+    """How a form is sold. [pieces a unit, units]"""
+
+    @property
+    def unit_pieces(self) -> int: ...
+    @property
+    def minimum_line(self) -> int: ...
+    @property
+    def unit_word(self) -> str: ...
+
+
 def row_problem(row: BasketRow) -> CellRead:
     """How a basket's row reads: its number, or what to mend. Units and minimums are checked."""
-    form = row.listing.strain_form.form
-    asked = read_pieces(row.asked, form.unit_pieces) or read_asked(row.asked)
+    return typed_problem(Typed(row.asked, row.least), row.listing.strain_form.form)
+
+
+def typed_problem(typed: Typed, form: SoldAs) -> CellRead:
+    """How a row reads as typed for a listing of that form."""
+    asked = read_pieces(typed.asked, form.unit_pieces) or read_asked(typed.asked)
     if asked.is_bad or asked.value is None:
         return asked
-    least = read_asked(row.least)
+    least = read_asked(typed.least)
     if least.is_bad:
         return CellRead(asked.value, least.code, f"least: {least.words}")
     if asked.value < form.minimum_line:

@@ -5,8 +5,9 @@ Locks: none. The words promise nothing; what came of them is counted and shown.
 """
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import datetime, timedelta
+from functools import lru_cache
 
 from django.db import transaction
 from django.db.models import Q, Sum
@@ -31,6 +32,8 @@ from orders.sharing import shareable_lines
 REFRESH_EVERY = timedelta(minutes=10)
 # From so many customers on, totals tell nothing of any one of them.
 LEAST_CUSTOMERS_FOR_TOTALS = 5
+# Answers kept of one refresh; they are forgotten with it.
+MOST_SAID = 10_000
 
 
 @dataclass(frozen=True)
@@ -42,6 +45,9 @@ class Asks:
     settings: RuleSettings
     rows: dict[str, dict[str, object]]
     record: tuple[int, int] = (0, 0)
+    _said: dict[tuple[str, Ask], Likely] = field(
+        default_factory=dict, init=False, compare=False, repr=False
+    )
 
     def likely(
         self,
@@ -67,11 +73,20 @@ class Asks:
             least=least if least is not None else unit,
             customer=customer,
         )
-        others = [_ask_from(ask) for ask in row["asks"]]  # type: ignore[attr-defined]
+        # A draft is read anew after each field of it, and all but one stand as they did before.
+        said = self._said.get((listing, own))
+        if said is None:
+            said = self._likely(row, own)
+            if len(self._said) >= MOST_SAID:
+                self._said.clear()
+            self._said[listing, own] = said
+        return said
+
+    def _likely(self, row: dict[str, object], own: Ask) -> Likely:
         return likely_promise(
             rule=str(row["rule"]),
             available=int(row["available"]),  # type: ignore[call-overload]
-            others=others,
+            others=[_ask_from(ask) for ask in row["asks"]],  # type: ignore[attr-defined]
             own=own,
             settings=self.settings,
             growth_low=self.growth[0],
@@ -102,6 +117,8 @@ def read_asks(*, week: ShipWeek, now: datetime) -> Asks:
     return asks_of(at=snapshot.at, body=snapshot.body)
 
 
+# A list that is open is read by every shop; the same text says the same, whoever asks.
+@lru_cache(maxsize=8)
 def asks_of(*, at: datetime, body: str) -> Asks:
     """A snapshot's text as asks. The rule's numbers and the record are those of the refresh."""
     read = json.loads(body)

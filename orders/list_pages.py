@@ -27,10 +27,10 @@ from orders.basket import (
 )
 from orders.calc.weeks import time_text
 from orders.likely import Asks, keep_words, read_asks
-from orders.list_read import Who, read_law_and_asks, read_lines, read_who
-from orders.list_rows import draw_rows, fill_in, groups_of, hide_forbidden
+from orders.list_read import Who, read_beside, read_who
+from orders.list_rows import draw_rows, fill_in, hide_forbidden, list_groups, show_watches
 from orders.listing import draft_list, newest_version
-from orders.models import Basket, Customer, ListLine, ListVersion, Order, ShipTo, ShipWeek
+from orders.models import Basket, Customer, Order, ShipTo, ShipWeek
 from orders.pages import customer_of, signed_in, staff_only
 from orders.papers import availability_pdf
 from orders.weeks import week_line, week_named
@@ -44,29 +44,31 @@ def list_page(request: HttpRequest, week_name: str) -> HttpResponse:
         ship_tos = _ship_tos_for(user, customer_of(user))
         ship_to = _chosen_ship_to(request, ship_tos)
         return _act(request, user, week_named(name=week_name), ship_to)
-    who = read_who(user=user, wanted=request.GET.get("ship_to"))
+    who = read_who(
+        user=user,
+        ship_to_code=request.GET.get("ship_to"),
+        week_name=week_name,
+        number=request.GET.get("version", ""),
+    )
     # The masthead tells the same time and week: it need not ask again.
     request.masthead_read = who  # type: ignore[attr-defined]
-    wanted = request.GET.get("version", "")
-    lines = read_lines(week_name=week_name, wanted=wanted, ship_to=who.ship_to)
-    version = lines[0].version
-    newest: int = lines[0].newest  # type: ignore[attr-defined]
-    context = _context(user, who, version, newest)
-    context |= _rows(who, lines, can_order=context["can_order"])
+    context = _context(user, who)
+    context |= _rows(who, can_order=context["can_order"])
     return render(request, "orders/list.html", context)
 
 
-def _context(user: User, who: Who, version: ListVersion, newest: int) -> dict[str, Any]:
-    week, reader = version.week, who.ship_to
+def _context(user: User, who: Who) -> dict[str, Any]:
+    version, reader = who.version, who.ship_to
+    week = version.week
     zone = timezone.get_current_timezone_name()
     if who.customer and reader:
         zone = reader.time_zone
-    is_newest = version.number == newest
+    is_newest = version.number == who.newest
     return {
         "week": week,
         "week_number": week.name[-2:],
         "version": version,
-        "versions": range(1, newest + 1),
+        "versions": range(1, who.newest + 1),
         "farm_name": who.farm_name,
         "ship_to": reader,
         "ship_tos": who.ship_tos,
@@ -84,19 +86,24 @@ def _context(user: User, who: Who, version: ListVersion, newest: int) -> dict[st
     }
 
 
-def _rows(who: Who, lines: list[ListLine], *, can_order: bool) -> dict[str, Any]:
+def _rows(who: Who, *, can_order: bool) -> dict[str, Any]:
     """The lines as this ship-to may read them, with its draft filled in where it may order."""
-    week = lines[0].version.week
-    groups = groups_of(lines=lines, tier=who.tier)
+    week = who.version.week
+    groups = list_groups(version=who.version, tier=who.tier)
     totals, ship_on, record = None, None, ""
     if who.ship_to is not None:
-        law = read_law_and_asks(ship_to=who.ship_to, week=week, now=who.now)
-        hide_forbidden(groups=groups, book=law.book, on=week.first_ship_on)
-        if can_order and law.asks is not None:
-            record, ship_on = _record_words(law.asks), law.ship_on
-            if law.has_basket:
-                customer = who.ship_to.customer
-                totals = fill_in(groups=groups, asks=law.asks, customer=customer, tier=who.tier)
+        beside = read_beside(ship_to=who.ship_to, week=week, now=who.now)
+        hide_forbidden(groups=groups, book=beside.book, on=week.first_ship_on)
+        show_watches(groups=groups, watches=beside.watches)
+        if can_order and beside.asks is not None:
+            record, ship_on = _record_words(beside.asks), beside.ship_on
+            totals = fill_in(
+                groups=groups,
+                draft=beside.draft,
+                asks=beside.asks,
+                customer=who.ship_to.customer,
+                tier=who.tier,
+            )
     draw_rows(groups=groups, can_order=can_order)
     rows = [row for group in groups for row in group.rows]
     return {
@@ -106,6 +113,8 @@ def _rows(who: Who, lines: list[ListLine], *, can_order: bool) -> dict[str, Any]
         "record": record,
         "has_toxic": any(row.is_toxic for row in rows),
         "news": [row for row in rows if row.is_news],
+        # Answered in place when the draft is kept: what stands beside each field.
+        "says": ",".join(f"#says-{row.id}" for row in rows if row.is_orderable),
     }
 
 

@@ -1,22 +1,22 @@
-"""What a list page reads, in three statements: who looks, the version's lines, law and asks.
+"""What a list page reads beside its lines: who looks at which version, and what hangs on a ship-to.
 
 Call from: orders/list_pages.py. Reads only. A page of four hundred lines is opened by every shop in
 the same hour, so its small tables come along as JSON inside a statement that is made anyway.
 """
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 
-from django.db.models import Aggregate, F, Max, OuterRef, Q, QuerySet, Subquery, TextField, Value
+from django.db.models import Aggregate, F, OuterRef, Q, QuerySet, Subquery, TextField, Value
 from django.db.models.functions import JSONObject
 from django.utils import timezone
 
-from inventory.clock import farm_now
 from inventory.errors import Unknown
 from inventory.models import Clock, Site, User
+from orders.basket import Typed
 from orders.calc.weeks import monday_of
 from orders.likely import Asks, asks_of, refresh_asks
 from orders.models import (
@@ -25,7 +25,6 @@ from orders.models import (
     BasketRow,
     Customer,
     CustomerTier,
-    ListLine,
     ListVersion,
     Paper,
     PaperUse,
@@ -36,6 +35,20 @@ from orders.models import (
 )
 from orders.models.customers import tier_of
 from orders.rules import RuleBook, papers_for, regions_of
+
+WEEK = (
+    "id", "name", "monday", "publish_at", "cut_off_at", "first_ship_on", "last_ship_on",
+    "published_at", "closed_at", "shared_at", "inked_at",
+)  # fmt: skip
+VERSION = ("id", "number", "published_at", "reason")
+# What JSON hands on as text of the fields that are read here.
+DAYS = frozenset(
+    ("monday", "first_ship_on", "last_ship_on", "starts_on", "review_by", "valid_from", "valid_to")
+)
+MOMENTS = frozenset(
+    ("publish_at", "cut_off_at", "published_at", "closed_at", "shared_at", "inked_at", "asked_at",
+     "told_at")
+)  # fmt: skip
 
 
 class Rows(Aggregate):
@@ -53,22 +66,29 @@ class Rows(Aggregate):
 
 
 def _rows(found: QuerySet[Any, Any], *names: str) -> Subquery:
-    """A subquery's rows with these fields, as JSON. Dates come as ISO text."""
+    """A subquery's rows with these fields, as JSON. Days and moments come as ISO text."""
     row = JSONObject(**{name: F(name) for name in names})
     return Subquery(found.order_by().values(all=Value(1)).annotate(r=Rows(row)).values("r"))
 
 
 def _read(text: str | None) -> list[dict[str, Any]]:
-    return json.loads(text) if text else []
+    rows: list[dict[str, Any]] = json.loads(text) if text else []
+    return [{name: _value(name, value) for name, value in row.items()} for row in rows]
 
 
-def _day(text: str | None) -> date | None:
-    return date.fromisoformat(text) if text else None
+def _value(name: str, value: Any) -> Any:
+    if value is None or (name not in DAYS and name not in MOMENTS):
+        return value
+    if name in DAYS:
+        return date.fromisoformat(value)
+    at = datetime.fromisoformat(value)
+    # SQLite keeps a moment without its zone, which is UTC.
+    return at if at.tzinfo else at.replace(tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True)
 class Who:
-    """Who looks at the list, for which ship-to, and when."""
+    """Who looks at which version of the list, for which ship-to, and when."""
 
     now: datetime
     is_demo: bool
@@ -78,162 +98,150 @@ class Who:
     ship_to: ShipTo | None
     customer: Customer | None
     tier: int
-
-    @property
-    def whose(self) -> Customer | None:
-        """The customer the list is shown for: the reader's own, or the one the office chose."""
-        return self.customer or (self.ship_to.customer if self.ship_to else None)
+    version: ListVersion
+    newest: int
 
 
-def read_who(*, user: User, wanted: str | None) -> Who:
-    """The reader's ship-tos, the one wanted by code or else the first, and the farm's time."""
+def read_who(*, user: User, ship_to_code: str | None, week_name: str, number: str) -> Who:
+    """The reader's ship-tos, the one of that code or else the first, and the farm's time.
+
+    The version of that number, else the week's newest. Raises Unknown where no list is out.
+    """
     found = ShipTo.objects.select_related("customer")
     if not user.is_staff_member:
         found = found.filter(customer__seats__user=user)
     elif not user.may("order_for_customer"):
         found = found.none()
     tiers = CustomerTier.objects.filter(customer=OuterRef("customer"))
-    out = ShipWeek.objects.filter(published_at__isnull=False).order_by("-monday")
-    head = {
-        "demo_now_at": Subquery(Clock.objects.values("demo_now_at")[:1]),
-        "farm_name": Subquery(Site.objects.filter(is_origin=True).values("name")[:1]),
-        "newest_week": Subquery(out.values("name")[:1]),
-    }
+    head = _head(week_name)
     ship_tos = list(found.annotate(**head, tier_rows=_rows(tiers, "tier", "starts_on")))
-    chosen = next((row for row in ship_tos if row.code == wanted), None)
+    chosen = next((row for row in ship_tos if row.code == ship_to_code), None)
     ship_to = chosen or (ship_tos[0] if ship_tos else None)
-    if ship_to is None:
-        return _nobody(user, head)
-    demo_now_at: datetime | None = ship_to.demo_now_at  # type: ignore[attr-defined]
-    now = demo_now_at or timezone.now()
-    starts = [
-        (row["tier"], date.fromisoformat(row["starts_on"]))
-        for row in _read(ship_to.tier_rows)  # type: ignore[attr-defined]
-    ]
+    if ship_to is not None:
+        read = {name: getattr(ship_to, name) for name in head}
+        starts = _read(ship_to.tier_rows)  # type: ignore[attr-defined]
+    else:
+        # Somebody without a ship-to, a grower for one, looks at tier 1.
+        read = User.objects.filter(pk=user.pk).annotate(**head).values(*head).get()
+        starts = []
+    now = read["demo_now_at"] or timezone.now()
+    version, newest = _version_of(read, week_name, number)
     return Who(
         now=now,
-        is_demo=demo_now_at is not None,
-        farm_name=ship_to.farm_name or "The farm",  # type: ignore[attr-defined]
-        newest_week=ship_to.newest_week or "",  # type: ignore[attr-defined]
+        is_demo=read["demo_now_at"] is not None,
+        farm_name=read["farm_name"] or "The farm",
+        newest_week=read["newest_week"] or "",
         ship_tos=ship_tos,
         ship_to=ship_to,
-        customer=None if user.is_staff_member else ship_to.customer,
-        tier=tier_of(starts, on=timezone.localdate(now)),
+        customer=ship_to.customer if ship_to and not user.is_staff_member else None,
+        tier=tier_of(
+            [(row["tier"], row["starts_on"]) for row in starts], on=timezone.localdate(now)
+        ),
+        version=version,
+        newest=newest,
     )
 
 
-def _nobody(user: User, head: dict[str, Subquery]) -> Who:
-    """Somebody without a ship-to, a grower for one, looks at tier 1."""
-    row = User.objects.filter(pk=user.pk).annotate(**head).values(*head).get()
-    now = row["demo_now_at"] or farm_now()
-    is_demo = row["demo_now_at"] is not None
-    name = row["farm_name"] or "The farm"
-    return Who(now, is_demo, name, row["newest_week"] or "", (), None, None, 1)
-
-
-def read_lines(*, week_name: str, wanted: str, ship_to: ShipTo | None) -> list[ListLine]:
-    """The lines of a week's version with what this ship-to typed and watches beside each.
-
-    The version wanted by number, else the newest. Raises Unknown where no list is out.
-    """
+def _head(week_name: str) -> dict[str, Subquery]:
+    """What the page's head says, whoever looks."""
     try:
         monday = monday_of(week_name)
     except ValueError:
         raise Unknown(kind="ship week", name=week_name) from None
-    versions = ListVersion.objects.filter(week__monday=monday)
-    newest = versions.order_by().values("week").annotate(n=Max("number")).values("n")
-    of_week = ListLine.objects.filter(version__week__monday=monday)
-    number = int(wanted) if wanted.isascii() and wanted.isdigit() and len(wanted) < 5 else 0
-    rows = (
-        of_week.filter(version__number=number or Subquery(newest))
-        .select_related(
-            "version__week",
-            "listing__strain_form__strain__strain_class",
-            "listing__strain_form__form",
-        )
-        .defer("version__snapshot", "terms")
-        .annotate(newest=Subquery(newest), **_beside(ship_to))
-        .order_by("position")
-    )
-    lines: list[ListLine] = list(rows)
-    if lines:
-        return lines
-    if number and versions.exists():
-        return read_lines(week_name=week_name, wanted="", ship_to=ship_to)
-    raise Unknown(kind="list for", name=week_name)
-
-
-def _beside(ship_to: ShipTo | None) -> dict[str, Any]:
-    """Per line: the cells of the ship-to's draft, and its customer's watch."""
-    if ship_to is None:
-        return {}
-    typed = BasketRow.objects.filter(
-        basket__ship_to=ship_to,
-        basket__week=OuterRef("version__week"),
-        listing=OuterRef("listing"),
-    )
-    watch = Watch.objects.filter(customer=ship_to.customer_id, listing=OuterRef("listing"))
-    waiting = watch.filter(told_at__isnull=True)
-    told = watch.filter(told_at__isnull=False).order_by("-told_at")
+    out = ShipWeek.objects.filter(published_at__isnull=False).order_by("-monday")
     return {
-        "typed": Subquery(typed.values("asked")[:1]),
-        "typed_least": Subquery(typed.values("least")[:1]),
-        "watch_asked_at": Subquery(waiting.values("asked_at")[:1]),
-        "watch_told_at": Subquery(told.values("told_at")[:1]),
+        "demo_now_at": Subquery(Clock.objects.values("demo_now_at")[:1]),
+        "farm_name": Subquery(Site.objects.filter(is_origin=True).values("name")[:1]),
+        "newest_week": Subquery(out.values("name")[:1]),
+        "weeks": _rows(ShipWeek.objects.filter(monday=monday), *WEEK),
+        "versions": _rows(ListVersion.objects.filter(week__monday=monday), *VERSION),
     }
 
 
+def _version_of(read: dict[str, Any], week_name: str, number: str) -> tuple[ListVersion, int]:
+    """The version wanted by its number, else the newest; and the newest one's number."""
+    weeks = [ShipWeek(**row) for row in _read(read["weeks"])]
+    versions = {row["number"]: ListVersion(week=weeks[0], **row) for row in _read(read["versions"])}
+    if not versions:
+        raise Unknown(kind="list for", name=week_name)
+    newest = max(versions)
+    wanted = int(number) if number.isascii() and number.isdigit() and len(number) < 5 else newest
+    return versions.get(wanted, versions[newest]), newest
+
+
 @dataclass(frozen=True, slots=True)
-class LawAndAsks:
-    """What bears on one ship-to and week beside the lines."""
+class Watched:
+    """A customer's watch of a listing: since when it waits, and when one was last answered."""
+
+    asked_at: datetime | None = None
+    told_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What bears on one ship-to and week beside the lines. Drafts and watches by listing's id."""
 
     book: RuleBook
-    has_basket: bool
+    draft: Mapping[int, Typed]
+    watches: Mapping[int, Watched]
     ship_on: date | None
     asks: Asks | None
 
 
-def read_law_and_asks(*, ship_to: ShipTo, week: ShipWeek, now: datetime) -> LawAndAsks:
-    """The region's rules, papers and their use, the draft's head, and what is asked of the week."""
+def read_beside(*, ship_to: ShipTo, week: ShipWeek, now: datetime) -> Beside:
+    """The region's rules, papers and their use, the draft, watches, and what is asked."""
     papers = papers_for(ship_to)
     in_force = papers.filter(Q(valid_to__isnull=True) | Q(valid_to__gte=timezone.localdate(now)))
     basket = Basket.objects.filter(ship_to=OuterRef("pk"), week=week)
     asks = AskSnapshot.objects.filter(week=week)
     rules = RegionRule.objects.filter(region__in=regions_of(ship_to))
-    found = (
-        ShipTo.objects.filter(pk=ship_to.pk)
-        .annotate(
-            rules=_rows(
-                rules, "region", "strain_class_id", "taxon", "verdict", "text", "review_by"
-            ),
-            paper_rows=_rows(
-                papers, "pk", "code", "kind", "classes", "allowed", "valid_from", "valid_to"
-            ),
-            uses=_rows(PaperUse.objects.filter(paper__in=in_force), "paper_id", "taxon", "pieces"),
-            basket_id=Subquery(basket.values("pk")[:1]),
-            ship_on=Subquery(basket.values("ship_on")[:1]),
-            asks_at=Subquery(asks.values("at")[:1]),
-            asks_body=Subquery(asks.values("body")[:1]),
-        )
-        .values("rules", "paper_rows", "uses", "basket_id", "ship_on", "asks_at", "asks_body")
-        .get()
-    )
+    draft = BasketRow.objects.filter(basket__ship_to=ship_to, basket__week=week)
+    watches = Watch.objects.filter(customer=ship_to.customer_id)
+    read = {
+        "rules": _rows(rules, "region", "strain_class_id", "taxon", "verdict", "text", "review_by"),
+        "papers_read": _rows(
+            papers, "pk", "code", "kind", "classes", "allowed", "valid_from", "valid_to"
+        ),
+        "uses": _rows(PaperUse.objects.filter(paper__in=in_force), "paper_id", "taxon", "pieces"),
+        "draft": _rows(draft, "listing_id", "asked", "least"),
+        "watches": _rows(watches, "listing_id", "asked_at", "told_at"),
+        "ship_on": Subquery(basket.values("ship_on")[:1]),
+        "asks_at": Subquery(asks.values("at")[:1]),
+        "asks_body": Subquery(asks.values("body")[:1]),
+    }
+    found = ShipTo.objects.filter(pk=ship_to.pk).annotate(**read).values(*read).get()
     used: dict[tuple[int, str], int] = {}
     for row in _read(found["uses"]):
         key = (row["paper_id"], row["taxon"])
         used[key] = used.get(key, 0) + row["pieces"]
     book = RuleBook(
         ship_to=ship_to,
-        rules=[RegionRule(**_dated(row, "review_by")) for row in _read(found["rules"])],
-        papers=[_paper(row) for row in _read(found["paper_rows"])],
+        rules=[RegionRule(**row) for row in _read(found["rules"])],
+        papers=[_paper(row) for row in _read(found["papers_read"])],
         used=used,
     )
-    return LawAndAsks(
+    return Beside(
         book=book,
-        has_basket=found["basket_id"] is not None,
+        draft={
+            row["listing_id"]: Typed(row["asked"], row["least"]) for row in _read(found["draft"])
+        },
+        watches=_watches(_read(found["watches"])),
         ship_on=found["ship_on"],
         asks=_asks(week, found["asks_at"], found["asks_body"], now),
     )
+
+
+def _watches(rows: list[dict[str, Any]]) -> dict[int, Watched]:
+    """Of each listing the watch that waits, and the answer that came last."""
+    found: dict[int, Watched] = {}
+    for row in rows:
+        before = found.get(row["listing_id"], Watched())
+        if row["told_at"] is None:
+            now = Watched(row["asked_at"], before.told_at)
+        else:
+            now = Watched(before.asked_at, max(before.told_at or row["told_at"], row["told_at"]))
+        found[row["listing_id"]] = now
+    return found
 
 
 def _asks(week: ShipWeek, at: datetime | None, body: str | None, now: datetime) -> Asks | None:
@@ -245,12 +253,7 @@ def _asks(week: ShipWeek, at: datetime | None, body: str | None, now: datetime) 
     return asks_of(at=at, body=body)
 
 
-def _dated(row: dict[str, Any], *names: str) -> dict[str, Any]:
-    return row | {name: _day(row[name]) for name in names}
-
-
 def _paper(row: dict[str, Any]) -> Paper:
-    row = _dated(row, "valid_from", "valid_to")
     for name in ("classes", "allowed"):
         # SQLite keeps JSON as text, and hands it on as text.
         if isinstance(row[name], str):

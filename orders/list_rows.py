@@ -1,6 +1,6 @@
 """The lines of a list version as page and paper print them: prepared rows, nothing to work out."""
 
-from collections.abc import Iterable
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
@@ -10,14 +10,19 @@ from operator import attrgetter
 from django.template.loader import render_to_string
 from django.utils.safestring import SafeString
 
-from inventory.models import Listing, Strain
-from orders.basket import row_problem, watch_words
-from orders.calc.cells import CellRead, read_asked
+from inventory.models.strains import unit_word
+from orders.basket import Typed, typed_problem, watch_words
+from orders.calc.cells import read_asked
 from orders.calc.likely import Likely
 from orders.likely import Asks
+from orders.list_facts import LineFacts, read_facts
+from orders.list_read import Watched
 from orders.listing import shown_words
-from orders.models import BasketRow, Customer, ListLine, ListVersion
-from orders.rules import RuleBook
+from orders.models import Customer, ListLine, ListVersion
+from orders.rules import Kind, RuleBook
+
+OFFERED = str(ListLine.Status.OFFERED)
+COMES_BACK = (str(ListLine.Status.RESTING), str(ListLine.Status.EXPECTED))
 
 
 @dataclass(slots=True)
@@ -40,12 +45,12 @@ class ListRow:
     shown: str
     was_shown: str
     price: Decimal
-    photo: str
     photo_words: str
     is_news: bool
     can_watch: bool
-    strain: Strain
-    listing: Listing
+    listing_id: int
+    minimum_line: int
+    kind: Kind
     typed: str = ""
     typed_least: str = ""
     problem: str = ""
@@ -53,7 +58,11 @@ class ListRow:
     pieces: str = ""
     law: str = ""
     watch: str = ""
-    html: SafeString = SafeString()
+
+    @property
+    def is_orderable(self) -> bool:
+        """Whether it has a field to type in: what is offered, and what was typed before."""
+        return self.status == OFFERED or bool(self.typed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,77 +85,62 @@ class ListGroup:
     name: str
     unit_word: str
     rows: list[ListRow] = field(default_factory=list)
+    html: SafeString = SafeString()
 
 
 def list_groups(*, version: ListVersion, tier: int) -> list[ListGroup]:
     """The lines of a version by class, as page and paper print them."""
-    lines = version.lines.select_related(
-        "listing__strain_form__strain__strain_class", "listing__strain_form__form"
-    )
-    return groups_of(lines=lines, tier=tier)
-
-
-def groups_of(*, lines: Iterable[ListLine], tier: int) -> list[ListGroup]:
-    """Lines that were read with all that hangs on them, by class in their order."""
     groups: dict[str, ListGroup] = {}
-    for line in lines:
-        strain_class = line.listing.strain_form.strain.strain_class
-        group = groups.setdefault(
-            strain_class.code,
-            ListGroup(strain_class.name, line.listing.strain_form.form.unit_word),
-        )
-        group.rows.append(_list_row(line, tier))
+    for line in read_facts(version_id=version.pk, tier=tier):
+        group = groups.get(line.class_code)
+        if group is None:
+            group = ListGroup(line.class_name, unit_word(line.unit_pieces))
+            groups[line.class_code] = group
+        group.rows.append(_list_row(line))
     return list(groups.values())
 
 
-def _list_row(line: ListLine, tier: int) -> ListRow:
-    strain, form = line.listing.strain_form.strain, line.listing.strain_form.form
-    watch = watch_words(
-        asked_at=getattr(line, "watch_asked_at", None), told_at=getattr(line, "watch_told_at", None)
-    )
-    was = ""
-    if "was " in line.change and line.status == ListLine.Status.OFFERED:
-        was = line.change.split("was ")[-1]
+def _list_row(line: LineFacts) -> ListRow:
+    is_offered = line.status == OFFERED
+    was = line.change.split("was ")[-1] if is_offered and "was " in line.change else ""
     return ListRow(
-        id=line.pk,
-        key=strain.key,
-        name=line.listing.name,
-        title=line.listing.title,
-        taxon=strain.taxon,
-        form=form.name,
-        level=strain.level,
-        unit_pieces=form.unit_pieces,
-        unit_word=form.unit_word,
-        is_toxic=strain.toxin >= 2,
+        id=line.line_id,
+        key=line.key,
+        name=line.name,
+        title=line.title,
+        taxon=line.taxon,
+        form=line.form,
+        level=line.level,
+        unit_pieces=line.unit_pieces,
+        unit_word=unit_word(line.unit_pieces),
+        is_toxic=line.toxin >= 2,
         status=line.status,
         state_slug=line.status.replace(" ", "-"),
-        words=line.reason or (line.note if line.status == ListLine.Status.OFFERED else ""),
+        words=line.reason or (line.note if is_offered else ""),
         shown=shown_words(line.shown, line.can_promise) if line.can_promise else "",
         was_shown=was if was.rstrip("+").isdigit() else "",
-        price=line.price(tier),
-        photo=line.listing.photo,
-        photo_words=_photo_words(line.listing),
-        is_news=line.status == ListLine.Status.OFFERED and _is_news(line.change),
-        can_watch=not watch.is_waiting and _may_come_back(line),
-        watch=watch.words,
-        strain=strain,
-        listing=line.listing,
-        typed=getattr(line, "typed", None) or "",
-        typed_least=getattr(line, "typed_least", None) or "",
+        price=line.price,
+        photo_words=_photo_words(line),
+        is_news=is_offered and _is_news(line.change),
+        can_watch=line.status in COMES_BACK or line.stop == "season",
+        listing_id=line.listing_id,
+        minimum_line=line.minimum_line,
+        kind=Kind(
+            taxon=line.taxon,
+            strain_class_id=line.class_code,
+            class_name=line.class_name,
+            cites_appendix=line.cites_appendix,
+            is_reexport=line.is_reexport,
+        ),
     )
 
 
-def _may_come_back(line: ListLine) -> bool:
-    waits = (ListLine.Status.RESTING, ListLine.Status.EXPECTED)
-    return line.status in waits or line.stop == "season"
-
-
-def _photo_words(listing: Listing) -> str:
+def _photo_words(line: LineFacts) -> str:
     """When and under what light the photo was taken: blue light hides what daylight shows."""
-    if not listing.photo or listing.photo_on is None:
+    if not line.photo or line.photo_on is None:
         return ""
-    light = f", in {listing.photo_light} light" if listing.photo_light else ""
-    return f"photo of {listing.photo_on:%-d %b}{light}"
+    light = f", in {line.photo_light} light" if line.photo_light else ""
+    return f"photo of {line.photo_on:%-d %b}{light}"
 
 
 def _is_news(change: str) -> bool:
@@ -158,32 +152,64 @@ def _is_news(change: str) -> bool:
 
 def hide_forbidden(*, groups: list[ListGroup], book: RuleBook, on: date) -> None:
     """Take out what this ship-to may not receive, and say what waits for a paper or a person."""
+    # Four hundred strains are of few kinds, and the rules look at nothing else.
+    found: dict[Kind, str | None] = {}
     for group in groups:
         kept = []
         for row in group.rows:
-            judgement = book.judge(strain=row.strain, on=on)
-            if judgement.verdict == "forbid":
-                continue
-            if judgement.verdict == "paper":
-                row.law = f"needs a paper: {judgement.reason}"
-            elif judgement.verdict == "ask":
-                row.law = "a person of the farm confirms it"
-            kept.append(row)
+            if row.kind not in found:
+                found[row.kind] = _law_words(row.kind, book, on)
+            words = found[row.kind]
+            if words is not None:
+                row.law = words
+                kept.append(row)
         group.rows = kept
     groups[:] = [group for group in groups if group.rows]
 
 
-def fill_in(*, groups: list[ListGroup], asks: Asks, customer: Customer, tier: int) -> Totals:
-    """Answer what was typed beside each line: what to mend, what is likely, and what it costs."""
+def _law_words(kind: Kind, book: RuleBook, on: date) -> str | None:
+    """What the list says of a kind of strain; None where it may not go there at all."""
+    judgement = book.judge(strain=kind, on=on)
+    if judgement.verdict == "forbid":
+        return None
+    if judgement.verdict == "paper":
+        return f"needs a paper: {judgement.reason}"
+    return "a person of the farm confirms it" if judgement.verdict == "ask" else ""
+
+
+def show_watches(*, groups: list[ListGroup], watches: Mapping[int, Watched]) -> None:
+    """Say beside each line what became of the customer's own watch."""
+    for row in (row for group in groups for row in group.rows):
+        watched = watches.get(row.listing_id)
+        if watched is None:
+            continue
+        said = watch_words(asked_at=watched.asked_at, told_at=watched.told_at)
+        row.watch = said.words
+        row.can_watch = row.can_watch and not said.is_waiting
+
+
+def fill_in(
+    *,
+    groups: list[ListGroup],
+    draft: Mapping[int, Typed],
+    asks: Asks,
+    customer: Customer,
+    tier: int,
+) -> Totals:
+    """Answer what was typed beside each line: what to mend, what is likely, and what it costs.
+
+    ``draft`` is what was typed, by listing's id.
+    """
     filled = bad = 0
     goods = likely_goods = Decimal(0)
     for row in (row for group in groups for row in group.rows):
+        typed = draft.get(row.listing_id, Typed(""))
+        row.typed, row.typed_least = typed.asked, typed.least
         if not row.typed and not row.typed_least:
             continue
-        found = BasketRow(listing=row.listing, asked=row.typed, least=row.typed_least)
-        read: CellRead = row_problem(found)
+        read = typed_problem(typed, row)
         row.problem = read.words
-        if row.status != ListLine.Status.OFFERED:
+        if row.status != OFFERED:
             row.problem = f"{row.status} now: {row.words}" if row.words else row.status
         filled += 1
         bad += bool(row.problem)
@@ -196,7 +222,7 @@ def fill_in(*, groups: list[ListGroup], asks: Asks, customer: Customer, tier: in
             asked=read.value,
             customer=customer.code,
             tier=tier,
-            least=read_asked(found.least).value,
+            least=read_asked(typed.least).value,
         )
         row.likely = _likely_words(likely, asks.total_words(row.name))
         goods += row.price * read.value
@@ -237,9 +263,12 @@ _printed = attrgetter(*PRINTED)
 
 
 def draw_rows(*, groups: list[ListGroup], can_order: bool) -> None:
-    """Draw each row as it stands in the table, with its field to order in where one may order."""
-    for row in (row for group in groups for row in group.rows):
-        row.html = _row_html(_printed(row), can_order)
+    """Draw each table's rows, with their fields to order in where one may order."""
+    for group in groups:
+        # Each part has escaped what it prints.
+        group.html = SafeString(
+            "".join([_row_html(_printed(row), can_order) for row in group.rows])
+        )
 
 
 # Every shop of a tier opens the same rows in the same hour. A row's drawing hangs on its printed

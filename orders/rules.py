@@ -7,6 +7,7 @@ Nothing here is legal advice: every row carries the day it was checked and by wh
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import NamedTuple
 
 from django.db.models import Q, QuerySet, Sum
 
@@ -41,6 +42,16 @@ def papers_for(ship_to: ShipTo) -> QuerySet[Paper]:
     )
 
 
+class Kind(NamedTuple):
+    """What the rules look at of a strain, where its whole row was not read."""
+
+    taxon: str
+    strain_class_id: str
+    class_name: str
+    cites_appendix: str
+    is_reexport: bool
+
+
 @dataclass(frozen=True)
 class RuleBook:
     """The rows and papers that bear on one ship-to, read once."""
@@ -61,18 +72,18 @@ class RuleBook:
             used={(paper, taxon): total for paper, taxon, total in uses.annotate(Sum("pieces"))},
         )
 
-    def judge(self, *, strain: Strain, on: date) -> Judgement:
+    def judge(self, *, strain: Strain | Kind, on: date) -> Judgement:
         """The strictest verdict any row has for this strain. No row at all: a person decides."""
         judgements = [self._of_row(row, strain, on) for row in self._rows_for(strain)]
         if not any(row.region == self.ship_to.region for row in self._rows_for(strain)):
             words = (
-                f"no rule is on file for {strain.strain_class.name.lower()} to "
+                f"no rule is on file for {_class_name(strain).lower()} to "
                 f"{self.ship_to.place}; the office checks and confirms"
             )
             judgements.append(Judgement("ask", "rule_unknown", words))
         return min(judgements, key=_strictness)
 
-    def _rows_for(self, strain: Strain) -> list[RegionRule]:
+    def _rows_for(self, strain: Strain | Kind) -> list[RegionRule]:
         """For each region the nearest row: a taxon's own before its class's."""
         rows = []
         for region in sorted({row.region for row in self.rules}):
@@ -82,7 +93,7 @@ class RuleBook:
                 rows.append(nearest)
         return rows
 
-    def _of_row(self, row: RegionRule, strain: Strain, on: date) -> Judgement:
+    def _of_row(self, row: RegionRule, strain: Strain | Kind, on: date) -> Judgement:
         verdict = row.verdict_on(on)
         if verdict == RegionRule.Verdict.FORBID:
             return Judgement(verdict, "region_forbids", f"{row.text} ({self.ship_to.place})")
@@ -92,7 +103,7 @@ class RuleBook:
             return Judgement(verdict, "", "")
         return self._paper_judgement(row, strain, on)
 
-    def _paper_judgement(self, row: RegionRule, strain: Strain, on: date) -> Judgement:
+    def _paper_judgement(self, row: RegionRule, strain: Strain | Kind, on: date) -> Judgement:
         for paper in self.papers:
             if not paper.is_valid_on(on) or not _covers(paper, row, strain):
                 continue
@@ -116,7 +127,11 @@ def _strictness(row: Judgement) -> tuple[int, bool, float]:
     return STRICTEST_FIRST.index(row.verdict), row.paper is None, left
 
 
-def _nearest(rows: Iterable[RegionRule], strain: Strain) -> RegionRule | None:
+def _class_name(strain: Strain | Kind) -> str:
+    return strain.class_name if isinstance(strain, Kind) else strain.strain_class.name
+
+
+def _nearest(rows: Iterable[RegionRule], strain: Strain | Kind) -> RegionRule | None:
     own = [row for row in rows if row.taxon and row.taxon == strain.taxon]
     if own:
         return own[0]
@@ -128,7 +143,7 @@ def _nearest(rows: Iterable[RegionRule], strain: Strain) -> RegionRule | None:
     return listed[0] if listed and strain.cites_appendix else None
 
 
-def _covers(paper: Paper, row: RegionRule, strain: Strain) -> bool:
+def _covers(paper: Paper, row: RegionRule, strain: Strain | Kind) -> bool:
     if row.region == EXPORT_REGION:
         wanted = "re-export certificate" if strain.is_reexport else "export permit"
         return paper.kind == wanted and strain.taxon in paper.allowed

@@ -138,7 +138,7 @@ def sheet_rows(*, version: ListVersion, ship_to: ShipTo, on: date) -> Iterator[t
         stand_ins.setdefault(pair.listing_id, []).append(pair.substitute.name)
     for group in groups:
         for row in group.rows:
-            yield _cells_of(row, ", ".join(stand_ins.get(row.listing.pk, [])))
+            yield _cells_of(row, ", ".join(stand_ins.get(row.listing_id, [])))
 
 
 def _cells_of(row: ListRow, substitutes: str) -> tuple[Cell, ...]:

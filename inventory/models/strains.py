@@ -83,7 +83,12 @@ class Form(models.Model):
 
     @property
     def unit_word(self) -> str:
-        return "packs" if self.unit_pieces > 1 else "pieces"
+        return unit_word(self.unit_pieces)
+
+
+def unit_word(unit_pieces: int) -> str:
+    """What a form is counted in when it is sold."""
+    return "packs" if unit_pieces > 1 else "pieces"
 
 
 class StrainForm(models.Model):

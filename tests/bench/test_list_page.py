@@ -3,7 +3,10 @@
 Run with -s to read them: pytest -c tests/pytest.ini -s -m bench tests/bench
 """
 
+import gzip
+import json
 import time
+from dataclasses import asdict
 
 import pytest
 from django.db import connection
@@ -13,6 +16,9 @@ from django.test.utils import CaptureQueriesContext
 from inventory.clock import farm_now
 from inventory.models import Listing, Strain, StrainForm
 from orders.basket import Typed, save_basket, watch_listing
+from orders.calc.sharing import Ask
+from orders.likely import asks_of, refresh_asks
+from orders.list_rows import _row_html
 from orders.models import ListLine, ShipTo
 from orders.weeks import week_named
 
@@ -72,6 +78,33 @@ def draft(long_list, person):
     watch_listing(
         customer=ship_to.customer, listing_name="KLN plug", user=person("B02"), now=farm_now()
     )
+    ask_for_all(long_list)
+
+
+def ask_for_all(version):
+    """Eight shops have asked for every line: as much to read as a list ever brings."""
+    now = farm_now()
+    snapshot = refresh_asks(week=version.week, now=now)
+    body = json.loads(snapshot.body)
+    for name in version.lines.values_list("listing__name", flat=True):
+        asks = [
+            asdict(
+                Ask(
+                    ref=f"{name} {shop}",
+                    order_number=f"26-9{shop:03d}",
+                    asked=6 + shop,
+                    unit=1,
+                    tier=1 + shop % 3,
+                    sent_at=now,
+                    least=1,
+                    customer=f"C{shop:02d}",
+                )
+            )
+            for shop in range(20, 28)
+        ]
+        body["rows"][name] = {"rule": "mixed", "available": 40, "asks": asks}
+    snapshot.body = json.dumps(body, default=str)
+    snapshot.save()
 
 
 def page_statements(client):
@@ -83,13 +116,18 @@ def page_statements(client):
     return answer, page
 
 
-def seconds(act, times=5):
-    act()
-    best = float("inf")
-    for _ in range(times):
-        start = time.perf_counter()
-        act()
-        best = min(best, time.perf_counter() - start)
+def milliseconds(*acts, times=12):
+    """The least this process worked for each, in turns: what else the machine does is not counted.
+
+    In turns, because a processor that is shared with others works slower for all of them.
+    """
+    best = [float("inf")] * len(acts)
+    for turn in range(times + 1):
+        for number, act in enumerate(acts):
+            start = time.process_time()
+            act()
+            if turn:
+                best[number] = min(best[number], 1000 * (time.process_time() - start))
     return best
 
 
@@ -123,25 +161,39 @@ def test_a_grower_without_a_ship_to_and_an_old_version_cost_no_more(draft, clien
 
 
 def test_its_time_against_its_own_rows_in_a_bare_table(draft, client, person):
-    """50 ms in process is the aim; a limit in seconds would test the machine.
+    """50 ms in process is the aim; a limit in milliseconds would test the machine.
 
-    Measured beside it in the same run: the page's own three statements fetched, and a bare table of
-    as many values drawn from them.
+    Measured beside it in the same run: the page's own three statements fetched, a bare table drawn
+    of their rows, and as many bytes packed for the road. That took 41 ms where the page took 34, so
+    1.2 of it are about the aim. It holds for a page whose rows were drawn before, as they are for
+    every reader but the first of a process, tier and version; what that one waits is printed.
     """
     client.force_login(person("B02"))
     _, page = page_statements(client)
-    joined = max(page, key=len)
+
+    def look():
+        return client.get(ADDRESS, headers={"Accept-Encoding": "gzip"})
+
+    whole = gzip.decompress(look().content)
 
     def bare():
         with connection.cursor() as cursor:
             for sql in page:
                 cursor.execute(sql)
                 rows = cursor.fetchall()
-                if sql == joined:
-                    BARE.render(Context({"rows": [row[:30] for row in rows]}))
+                if len(rows) == LINES:
+                    BARE.render(Context({"rows": rows}))
+        gzip.compress(whole, compresslevel=6)
 
-    taken, base = seconds(lambda: client.get(ADDRESS)), seconds(bare)
+    def look_first():
+        _row_html.cache_clear()
+        asks_of.cache_clear()
+        return look()
+
+    taken, base = milliseconds(look, bare)
+    (first,) = milliseconds(look_first, times=4)
     print(
-        f"\nlist of {LINES}: {1000 * taken:.0f} ms, {taken / base:.1f} x its rows in a bare table"
+        f"\nlist of {LINES}, {len(whole) // 1000} kB: {taken:.0f} ms, {taken / base:.2f} x a bare "
+        f"table of its rows ({base:.0f} ms); {first:.0f} ms where no row was drawn before"
     )
-    assert taken / base < 4
+    assert taken / base < 1.2
