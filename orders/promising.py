@@ -218,28 +218,33 @@ def resize_promise(*, promise_id: int, can: CanPromise, units: int, reason: str)
 
 
 @transaction.atomic
-def cut_inked(*, promise_id: int, units: int, reason: str) -> Promise:
-    """Make an inked promise smaller by a person's act, with a cause. No rule ever calls this.
+def cut_promise(*, promise_id: int, units: int, reason: str) -> Promise:
+    """Make an inked or picked promise smaller by a person's act, with a cause. No rule calls this.
 
-    Raises ForbiddenMove for any other promise, and for a size that is not smaller.
+    Of a picked one only what is not on the bench or in bags can be cut. Raises ForbiddenMove for
+    any other promise, and for a size that is not smaller.
     """
     promise = (
         Promise.objects.select_for_update(of=("self",)).select_related("line").get(pk=promise_id)
     )
-    if promise.state != Promise.State.INKED or not 0 < units < promise.units:
+    a_unit = promise.pieces // promise.units
+    # Loose pieces of a pack that is not whole do not keep it.
+    least = max(1, promise.pieces_out // a_unit)
+    if promise.state not in Promise.CUTTABLE or not least <= units < promise.units:
         raise ForbiddenMove(
             kind="Promise",
             name=str(promise.line),
             state=f"{promise.get_state_display()} for {promise.units}",
             wanted=f"one for {units}",
-            why="only an inked promise is cut, to some of what it was",
+            why="only an inked promise is cut, or what a picked one lacks, to some of what it was",
         )
-    pieces = promise.pieces // promise.units * units
+    before = _weighs(promise)
+    promise.units, promise.pieces, promise.reason = units, a_unit * units, reason[:300]
+    promise.pieces_out = min(promise.pieces_out, promise.pieces)
+    promise.save(update_fields=["units", "pieces", "pieces_out", "reason"])
     PromisedTotal.objects.filter(
         strain_form_id=promise.strain_form_id, week_id=promise.week_id
-    ).update(pieces=F("pieces") + pieces - promise.pieces)
-    promise.units, promise.pieces, promise.reason = units, pieces, reason[:300]
-    promise.save(update_fields=["units", "pieces", "reason"])
+    ).update(pieces=F("pieces") + _weighs(promise) - before)
     return promise
 
 

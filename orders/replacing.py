@@ -24,7 +24,7 @@ from orders.promising import (
     CanPromise,
     can_promise_all,
     change_promise,
-    cut_inked,
+    cut_promise,
     make_promise,
 )
 from orders.rules import RuleBook
@@ -126,7 +126,11 @@ def take_off(
 ) -> Promise | None:
     """Free what a line was promised and close the line, with a cause of its own."""
     promise = Promise.objects.select_for_update().filter(line=line).first()
-    if promise is not None and promise.state in Promise.IN_THE_WATER:
+    if promise is not None and (
+        promise.state in Promise.IN_THE_WATER
+        # Picked, and everything is back in its tray.
+        or (promise.state == Promise.State.PULLED and not promise.pieces_out)
+    ):
         free_promise(promise=promise, now=now, user=user, reason=reason)
     line.state, line.reason_code, line.reason = Line.State.WITHDRAWN, code, reason[:400]
     line.save(update_fields=["state", "reason_code", "reason"])
@@ -142,7 +146,7 @@ def give_up(
         taken = take_off(line=line, now=now, user=user, code=code, reason=reason)
         assert taken is not None
         return taken
-    cut_inked(promise_id=promise.pk, units=promise.units - units, reason=reason)
+    cut_promise(promise_id=promise.pk, units=promise.units - units, reason=reason)
     line.reason_code, line.reason = code, reason[:400]
     line.save(update_fields=["reason_code", "reason"])
     return promise

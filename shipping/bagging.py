@@ -73,15 +73,16 @@ def bags_to_tie(*, order: Order) -> list[BagToTie]:
     first = 1
     for promise in _inked_promises(order):
         unit = promise.strain_form.form.unit_pieces
-        number = first
-        for task in _live_tasks(promise):
+        number, tasks = first, _live_tasks(promise)
+        for task in tasks:
             picked = task.pieces if task.picked_pieces is None else task.picked_pieces
             rows += [
                 BagToTie(f"{order.number}-{number + index:03d}", task, promise, unit)
                 for index in range(picked // unit)
             ]
             number += task.pieces // unit
-        first += promise.units
+        # As many as were drawn: what was taken off since leaves its numbers out.
+        first += max(promise.units, sum(task.pieces for task in tasks) // unit)
     return rows
 
 

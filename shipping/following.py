@@ -8,11 +8,12 @@ from datetime import datetime
 from django.db.models import Q, QuerySet
 
 from inventory.models import Happening
-from orders.models import Order, ShipWeek
+from orders.models import Order, Promise, ShipWeek
 from shipping.bench_numbers import Bench
 from shipping.boxing import bags_of
 from shipping.clearing import PLANNABLE, make_plan
 from shipping.models import PackPlan, PickSheet
+from shipping.picked import forms_on_bench
 from shipping.picking import draw_sheets, make_stale
 from shipping.shortfalls import check_stock
 
@@ -28,7 +29,9 @@ def follow_happening(happening: Happening, *, now: datetime) -> None:
     if happening.kind in HOLDS | COLOURS:
         _stale_sheets(Q(tasks__tray__code__in=facts.get("trays", [])), _words(happening))
         if happening.kind in ("hold.raised", "hold.confirmed", *COLOURS):
-            _check(facts.get("strain_forms", []), _words(happening), now)
+            # A tray that was picked bare holds nothing any more: its pieces are on the bench.
+            forms = {*facts.get("strain_forms", []), *forms_on_bench()}
+            _check(sorted(forms), _words(happening), now)
     elif happening.kind in COUNTS:
         _stale_sheets(Q(tasks__tray__code=facts.get("tray")), _words(happening))
         _check([facts["strain_form"]], _words(happening), now)
@@ -97,8 +100,7 @@ def _plan_anew(order_number: str, now: datetime) -> None:
 
 def _check(strain_form_ids: list[int], cause: str, now: datetime) -> None:
     """Where inked promises may outweigh what is left, a shortfall is recorded at once."""
-    for week in ShipWeek.objects.filter(
-        inked_at__isnull=False, promised_totals__pieces__gt=0
-    ).distinct():
+    is_waiting = Q(promised_totals__pieces__gt=0) | Q(promises__state=Promise.State.PULLED)
+    for week in ShipWeek.objects.filter(is_waiting, inked_at__isnull=False).distinct():
         for strain_form_id in strain_form_ids:
             check_stock(strain_form_id=strain_form_id, week=week, cause=cause, now=now)

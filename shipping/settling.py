@@ -8,6 +8,7 @@ over is promised in the next week before its list is shared out; the mother rese
 the owner alone, and never below its hard floor.
 """
 
+import json
 from collections.abc import Iterator
 from datetime import datetime
 from decimal import ROUND_HALF_UP, Decimal
@@ -24,9 +25,9 @@ from inventory.supply import reserve_gap
 from orders.change_records import facts_of, write_change
 from orders.models import Line, Order, Promise, ShipWeek
 from orders.replacing import can_next, carry_over, put_instead, substitutes_for
-from shipping.boxing import bags_of
 from shipping.freight_crediting import draft_freight_credit
 from shipping.models import FreightCredit, PackPlan, Shortfall
+from shipping.picked import lacking, make_way
 
 SUBSTITUTE, NEXT_WEEK, RESERVE = "substitute", "next week", "reserve"
 LAST_REMEDIES = (SUBSTITUTE, NEXT_WEEK, RESERVE)
@@ -39,12 +40,17 @@ def last_remedies(
     *, stock: StrainStock, week: ShipWeek, pieces: int, now: datetime
 ) -> list[Remedy]:
     """Substitutes, next week and the reserve, each with what it could give. [pieces]"""
-    losers = list(_losers(stock.strain_form_id, week))
+    # Whose pieces were looked for at the tray and lack: no other order's pieces reach those.
+    picked = [
+        (row.promise, row.missing_units)
+        for row in lacking(strain_form_id=stock.strain_form_id, week=week)
+    ]
+    inked = [(promise, _units(promise, pieces)) for promise in _losers(stock.strain_form_id, week)]
     # A person may pass over the first to lose, not choose among all.
-    first = losers[:SHOWN_LOSERS]
+    first = [*picked, *inked[:SHOWN_LOSERS]]
     return [
-        *(row for promise in losers for row in _substitutes(promise, pieces, now)),
-        *(row for promise in first for row in _next_week(promise, pieces, now)),
+        *(row for loser in [*picked, *inked] for row in _substitutes(*loser, now)),
+        *(row for loser in first for row in _next_week(*loser, now)),
         *_reserve(stock, week, pieces),
     ]
 
@@ -69,12 +75,11 @@ def _units(promise: Promise, pieces: int) -> int:
     return promise.units if promise.units - units < line.least else units
 
 
-def _substitutes(promise: Promise, pieces: int, now: datetime) -> Iterator[Remedy]:
+def _substitutes(promise: Promise, units: int, now: datetime) -> Iterator[Remedy]:
     line, order = promise.line, promise.line.order
     wish = order.customer.takes_substitutes
     if wish not in ("yes", "ask"):
         return
-    units = _units(promise, pieces)
     for row in substitutes_for(line=line, units=units, now=now):
         if row.why_not:
             continue
@@ -94,9 +99,8 @@ def _substitutes(promise: Promise, pieces: int, now: datetime) -> Iterator[Remed
         }
 
 
-def _next_week(promise: Promise, pieces: int, now: datetime) -> Iterator[Remedy]:
+def _next_week(promise: Promise, units: int, now: datetime) -> Iterator[Remedy]:
     line, order = promise.line, promise.line.order
-    units = _units(promise, pieces)
     week = _week_after(order.week)
     if week is None or can_next(line=line, week=week, on=timezone.localdate(now)).units < units:
         return
@@ -118,14 +122,16 @@ def _week_after(week: ShipWeek) -> ShipWeek | None:
 
 
 def freight_share(*, line: Line, units: int) -> Decimal:
-    """The share of an order's planned freight that some units of a line bear, by bags. [$]"""
+    """The share of an order's planned freight that some units of a line bear, by the bags it was
+    planned with: what the picker did not find was to travel too. [$]"""
     plan = PackPlan.objects.filter(order=line.order).order_by("-id").first()
-    rows = bags_of(order=line.order)
-    bags = sum(row.bags for row in rows)
-    mine = sum(row.bags for row in rows if row.line_id == line.pk)
+    bags: dict[int, int] = {}
+    for box in json.loads(plan.record)["boxes"] if plan is not None else ():
+        for line_id, count in box["bag_lines"]:
+            bags[line_id] = bags.get(line_id, 0) + count
     if plan is None or not bags:
         return Decimal("0.00")
-    share = plan.freight * min(units, mine) / bags
+    share = plan.freight * min(units, bags.get(line.pk, 0)) / sum(bags.values())
     return share.quantize(Decimal("0.01"), rounding=ROUND_HALF_UP)
 
 
@@ -166,6 +172,8 @@ def take_last_remedy(*, shortfall: Shortfall, remedy: Remedy, user: User, now: d
     before = facts_of(order=line.order)
     credit: FreightCredit | None = None
     reason = f"{shortfall.cause}; {remedy['words']}"
+    promise = Promise.objects.select_for_update().get(line=line)
+    make_way(promise=promise, units=int(remedy["units"]), user=user, now=now, note=reason)
     if remedy["kind"] == SUBSTITUTE:
         put_instead(
             line=line,

@@ -22,6 +22,7 @@ from inventory.standing import StrainStock, TrayStock, read_stock
 from inventory.supply import reserve_gap, tray_countable
 from orders.models import PromisedTotal, ShipWeek
 from shipping.models import Shortfall
+from shipping.picked import held_on_bench
 from shipping.settling import LAST_REMEDIES, last_remedies, take_last_remedy
 
 
@@ -78,10 +79,11 @@ def check_stock(*, strain_form_id: int, week: ShipWeek, cause: str, now: datetim
             strain_form_id=strain_form_id, week__monday__lte=week.monday
         ).values_list("pieces", flat=True)
     )
-    short = promised - physical_pieces(stock=stock, week=week)
-    if short > 0 and promised:
+    short = max(0, promised - physical_pieces(stock=stock, week=week)) if promised else 0
+    short += held_on_bench(strain_form_id=strain_form_id, week=week)
+    if short:
         record_short(stock=stock, week=week, pieces=short, cause=cause, now=now)
-    return max(0, short)
+    return short
 
 
 def remedies_for(

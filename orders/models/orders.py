@@ -146,6 +146,7 @@ class Promise(models.Model):
     LIVE = ("pencilled", "inked", "pulled", "bagged")
     # Pieces that have left their tray no longer weigh on the count.
     IN_THE_WATER = ("pencilled", "inked")
+    CUTTABLE = ("inked", "pulled", "bagged")
     MOVES: dict[str, set[str]] = {
         "pencilled": {"inked", "freed"},
         "inked": {"pulled", "freed", "missed"},

@@ -17,7 +17,7 @@ from inventory.walking import count_tray
 from orders.change_records import changes_shown
 from orders.changing import ChangeNotRight, Wanted, change_order
 from orders.models import Customer, Line, Order, Promise, PromisedTotal
-from orders.promising import can_promise_all, cut_inked, oversold_strain_forms
+from orders.promising import can_promise_all, cut_promise, oversold_strain_forms
 from orders.replacing import substitutes_for
 from orders.sharing import PromisesAreInked, share_out, shareable_lines
 from orders.weeks import week_named
@@ -194,8 +194,8 @@ def test_an_inked_promise_is_cut_to_some_of_what_it_was_only(inked_farm):
     total = PromisedTotal.objects.get(strain_form=promise.strain_form, week=promise.week).pieces
     for units in (0, 7, 9):
         with pytest.raises(ForbiddenMove, match="inked for 7"):
-            cut_inked(promise_id=promise.pk, units=units, reason="x")
-    cut_inked(promise_id=promise.pk, units=5, reason="two died")
+            cut_promise(promise_id=promise.pk, units=units, reason="x")
+    cut_promise(promise_id=promise.pk, units=5, reason="two died")
 
     after = PromisedTotal.objects.get(strain_form=promise.strain_form, week=promise.week).pieces
     assert after == total - 2
