@@ -3,19 +3,23 @@
 from datetime import date
 from typing import Any
 
+from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import redirect, render
+from django.utils import timezone
 
-from inventory.calc.colour import run_looks
 from inventory.calc.shares import share_interval
 from inventory.charts import season_chart
-from inventory.clock import farm_today
-from inventory.colour_looks import all_looks, grader_rows, looks_by_system
-from inventory.colouring import best_run, colour_rule, season_curve
+from inventory.clock import farm_now, farm_today
+from inventory.colour_looks import all_looks, grader_rows
+from inventory.colour_runs import best_run, standing_systems
+from inventory.colour_words import newest_words, say_colour, settle_word
+from inventory.colouring import colour_input, season_curve
 from inventory.models import (
     ColourInSystem,
     ColourState,
+    ColourWord,
     Listing,
     ReturnSaid,
     Strain,
@@ -29,6 +33,9 @@ def seasons_page(request: HttpRequest) -> HttpResponse:
     """Colour strains through the year: curve, looks, smoothed grade, expected return."""
     assert isinstance(request.user, User)
     request.user.must("see_staff_pages")
+    if request.method == "POST":
+        messages.success(request, _say(request, request.user))
+        return redirect("seasons")
     on = farm_today()
     book = SettingBook.read(on=on)
     strains = Strain.objects.exclude(colour=Strain.Colour.NONE).select_related("strain_class")
@@ -46,8 +53,34 @@ def seasons_page(request: HttpRequest) -> HttpResponse:
         ],
         "record_sentence": record_sentence(said),
         "said": [_said_row(row) for row in reversed(said)],
+        "may_propose": request.user.may("propose_colour"),
+        "may_sign": request.user.may("rest_strain"),
     }
     return render(request, "inventory/seasons.html", context)
+
+
+def _say(request: HttpRequest, user: User) -> str:
+    """A word that is signed or proposed, or a proposal that is settled. Says what was done."""
+    given, now = request.POST, farm_now()
+    if number := given.get("word", ""):
+        word = settle_word(
+            word_id=int(number) if number.isdecimal() else 0,
+            is_signed=given.get("act") == "sign",
+            user=user,
+            at=now,
+        )
+        return f"{word}: {'signed' if word.signed_on else 'left as it was'}."
+    word = say_colour(
+        strain_key=given.get("strain", ""),
+        system_code=given.get("system", ""),
+        is_rest=given.get("act") == "rest",
+        reason=given.get("reason", ""),
+        user=user,
+        at=now,
+    )
+    if word.is_waiting:
+        return f"{word}: proposed. It acts when a lead or the owner signs it."
+    return f"{word} from now on. The list and its buyers hear of it within a minute."
 
 
 def record_sentence(said: list[ReturnSaid]) -> str:
@@ -89,14 +122,12 @@ def _offset_words(offset: float) -> str:
 
 
 def _season_row(strain: Strain, on: date, book: SettingBook) -> dict[str, Any]:
-    by_system = looks_by_system(strain_ids=[strain.pk], book=book)[strain.pk]
-    looks, rule = all_looks(by_system), colour_rule(book=book, strain=strain)
-    steps = run_looks(looks=looks, rule=rule) if looks else []
+    given = colour_input(strain=strain, book=book)
+    looks, steps = all_looks(given.looks), given.steps()
     state = ColourState.objects.filter(strain=strain).first()
     if state and state.split_since:
-        steps = best_run(
-            {code: run_looks(looks=rows, rule=rule) for code, rows in by_system.items()}
-        )
+        runs, _ = given.runs(standing=standing_systems(strain_id=strain.pk))
+        steps = best_run(runs) if runs else steps
     band = None
     if state and state.back_from_on and state.back_to_on:
         band = (state.back_from_on, state.back_to_on)
@@ -104,22 +135,48 @@ def _season_row(strain: Strain, on: date, book: SettingBook) -> dict[str, Any]:
         "strain": strain,
         "sentence": _season_sentence(strain, state),
         "systems": [_system_row(row) for row in _systems_of(strain)],
+        "standing": standing_systems(strain_id=strain.pk),
+        "words": [_word_row(word) for word in newest_words(strain=strain)],
         "chart": season_chart(
             curve=season_curve(strain),
             on=on,
             looks=[(look.on, look.grade) for look in looks],
             smoothed=[(step.on, step.value) for step in steps],
             back=band,
-            rest_below=rule.rest_below,
-            return_from=rule.return_from,
+            rest_below=given.rule.rest_below,
+            return_from=given.rule.return_from,
         ),
         "steps": [
-            {"on": f"{step.on:%a %-d %b %Y}", "value": f"{step.value:.2f}", "state": step.state}
+            {
+                "on": f"{step.on:%a %-d %b %Y}",
+                "value": f"{step.value:.2f}",
+                "state": f"{step.state}, by a signed word" if step.is_word else step.state,
+            }
             for step in reversed(steps)
         ],
         "winter": Listing.objects.filter(
             strain_form__strain=strain, look=Listing.Look.WINTER
         ).first(),
+    }
+
+
+def _word_row(word: ColourWord) -> dict[str, Any]:
+    who = f"{word.proposed_by.name}, {timezone.localtime(word.proposed_at):%-d %b %Y %H:%M}"
+    if word.is_waiting:
+        what = "proposed"
+    elif word.signed_on is None:
+        what = f"left as it was by {word.settled_by.name}" if word.settled_by else "left"
+    elif word.settled_by_id == word.proposed_by_id:
+        what = "signed"
+    else:
+        what = f"signed by {word.settled_by.name}" if word.settled_by else "signed"
+    return {
+        "id": word.pk,
+        "is_waiting": word.is_waiting,
+        "says": str(word),
+        "reason": word.reason,
+        "who": who,
+        "what": what,
     }
 
 

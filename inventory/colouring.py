@@ -4,21 +4,23 @@ Call from: inventory/walking.py.
 Locks: the strain's row, so that two phones' grades are run one after the other.
 """
 
-from datetime import date, datetime
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
 
 from django.db import connection
 from django.utils import timezone
 
 from inventory.calc.colour import (
+    RESTING,
     ColourRule,
     ColourStep,
     ReturnForecast,
     SeasonCurve,
     forecast_return,
-    run_looks,
 )
-from inventory.calc.colour_systems import SplitRule, split_since
-from inventory.colour_looks import all_looks, looks_by_system
+from inventory.calc.colour_systems import SplitRule
+from inventory.colour_looks import looks_by_system
+from inventory.colour_runs import ColourInput, best_run, signed_words, standing_systems
 from inventory.models import (
     Balance,
     ColourInSystem,
@@ -32,8 +34,6 @@ from inventory.models import (
 )
 from inventory.setting_book import SettingBook
 
-RESTING = (ColourState.State.RESTING, ColourState.State.RETURNING)
-
 
 def follow_grade(
     *, strain: Strain, at: datetime, book: SettingBook | None = None
@@ -42,25 +42,17 @@ def follow_grade(
 
     A late look is put in its place and the whole run is made again; a rest or return that the list
     has heard of is never told twice. While its systems differ each is run by itself, and the
-    strain is as its best system is.
+    strain is as its best system is. A person's signed word stands in the run on its day.
     """
     _lock(strain)
     book = book or SettingBook.read(on=timezone.localdate(at))
     before = ColourState.objects.filter(strain=strain).first()
-    looks = looks_by_system(strain_ids=[strain.pk], book=book)[strain.pk]
-    rule = colour_rule(book=book, strain=strain)
-    steps = run_looks(looks=all_looks(looks), rule=rule)
+    given = colour_input(strain=strain, book=book)
+    runs, since = _runs(strain, given)
+    steps = best_run(runs) if runs else given.steps()
     if not steps:
         _forget(strain, before, at)
         return None
-    since = split_since(looks=looks, rule=split_rule(book=book, strain=strain))
-    runs = (
-        {system: run_looks(looks=rows, rule=rule) for system, rows in looks.items()}
-        if since
-        else {}
-    )
-    if runs:
-        steps = best_run(runs)
     was_resting = before is not None and before.is_resting
     state = before or ColourState(strain=strain)
     for name, value in _facts(strain, steps, book).items():
@@ -94,9 +86,29 @@ def _follow_systems(
         _tell_of_systems(strain, at)
 
 
-def best_run(runs: dict[str, list[ColourStep]]) -> list[ColourStep]:
-    """The run of the system whose colour is best: one that does not rest, then by its value."""
-    return max(runs.values(), key=lambda rows: (rows[-1].state not in RESTING, rows[-1].value))
+def colour_input(*, strain: Strain, book: SettingBook) -> ColourInput:
+    """What the colour of one strain is run by."""
+    return colour_inputs(strains=[strain], book=book)[strain.pk]
+
+
+def colour_inputs(*, strains: Sequence[Strain], book: SettingBook) -> dict[int, ColourInput]:
+    """The same for many strains, by strain id, in three statements."""
+    ids = [strain.pk for strain in strains]
+    looks, words = looks_by_system(strain_ids=ids, book=book), signed_words(strain_ids=ids)
+    return {
+        strain.pk: ColourInput(
+            looks[strain.pk],
+            words[strain.pk],
+            colour_rule(book=book, strain=strain),
+            split_rule(book=book, strain=strain),
+        )
+        for strain in strains
+    }
+
+
+def _runs(strain: Strain, given: ColourInput) -> tuple[dict[str, list[ColourStep]], date | None]:
+    standing = standing_systems(strain_id=strain.pk) if given.words else ()
+    return given.runs(standing=standing)
 
 
 def _facts(strain: Strain, steps: list[ColourStep], book: SettingBook) -> dict[str, object]:
@@ -169,8 +181,16 @@ def _forecast(strain: Strain, last: ColourStep, book: SettingBook) -> ReturnFore
     curve = season_curve(strain)
     if last.state not in RESTING or curve is None:
         return None
+    rule, rested_on = colour_rule(book=book, strain=strain), last.rested_on or last.on
     return forecast_return(
-        value=last.value, on=last.on, curve=curve, band_days=book.whole("return_band_days")
+        value=last.value,
+        on=last.on,
+        curve=curve,
+        band_days=book.whole("return_band_days"),
+        line=rule.return_from,
+        looks_days=rule.good_span_days,
+        good_since=last.good_days[0] if last.good_days else None,
+        not_before=rested_on + timedelta(days=rule.least_rest_days),
     )
 
 

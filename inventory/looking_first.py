@@ -9,12 +9,12 @@ from datetime import date, datetime, timedelta
 
 from django.utils import timezone
 
-from inventory.colour_looks import all_looks, looks_by_system
+from inventory.calc.colour_next import next_looks
+from inventory.colouring import colour_inputs
 from inventory.models import Count, Hold, Strain, StrainForm
 from inventory.setting_book import SettingBook
 from inventory.standing import StrainStock, TrayStock, read_stock
 from inventory.supply import tray_countable
-from inventory.walk_rows import next_looks_of
 
 PLACES = 6
 # What weighs more stands first. Chosen by the farm, no source.
@@ -160,13 +160,13 @@ def _turning(stocks: Sequence[StrainStock], on: date, book: SettingBook) -> list
             trays.setdefault(stock.strain_id, []).extend(
                 row for row in stock.trays if not row.is_held_in(on)
             )
-    by_system = looks_by_system(strain_ids=list(strains), book=book)
+    given = colour_inputs(strains=list(strains.values()), book=book)
     rows = []
     for strain_id, strain in strains.items():
-        looks = all_looks(by_system[strain_id])
+        looks, words = given[strain_id].of()
         if not looks or not trays.get(strain_id):
             continue
-        nexts = next_looks_of(strain=strain, looks=looks, on=on, book=book)
+        nexts = next_looks(looks=looks, on=on, rule=given[strain_id].rule, words=words)
         place = max(trays[strain_id], key=lambda row: (row.pieces, row.tray)).tray
         if any(row.step.has_rested for row in nexts):
             rows.append(

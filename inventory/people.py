@@ -31,6 +31,7 @@ RIGHTS: dict[str, frozenset[str]] = {
     "lift_hold_early": frozenset({Role.OWNER}),
     "confirm_hold": frozenset({Role.LEAD, Role.OWNER}),
     "rest_strain": frozenset({Role.LEAD, Role.OWNER}),
+    "propose_colour": frozenset({Role.GROWER, Role.LEAD, Role.OFFICE, Role.OWNER}),
     "grade_ready": frozenset({Role.GROWER, Role.LEAD, Role.OWNER}),
     "take_from_kept": frozenset({Role.LEAD, Role.OWNER}),
     "ask_recall": frozenset({Role.LEAD, Role.OFFICE, Role.OWNER}),

@@ -13,10 +13,8 @@ from itertools import pairwise
 
 from django.utils import timezone
 
-from inventory.calc.colour import Look
 from inventory.calc.colour_next import NextLook, next_looks
-from inventory.colour_looks import all_looks, looks_by_system
-from inventory.colouring import colour_rule
+from inventory.colouring import colour_inputs
 from inventory.models import (
     Balance,
     ColourInSystem,
@@ -258,7 +256,7 @@ def strain_rows(
 
     A strain whose systems are run each by itself has a row by (strain, system) for each as well.
     """
-    by_system = looks_by_system(strain_ids=[strain.pk for strain in strains], book=book)
+    given = colour_inputs(strains=strains, book=book)
     apart = ColourInSystem.objects.filter(strain__in=strains).select_related("system")
     states: dict[tuple[int, str], ColourState | ColourInSystem | None] = {
         (strain.pk, ""): getattr(strain, "colour_state", None) for strain in strains
@@ -272,17 +270,10 @@ def strain_rows(
     )
     found = {}
     for (pk, system), state in states.items():
-        looks = by_system[pk][system] if system else all_looks(by_system[pk])
-        nexts = next_looks_of(strain=named[pk], looks=looks, on=on, book=book)
+        looks, words = given[pk].of(system)
+        nexts = next_looks(looks=looks, on=on, rule=given[pk].rule, words=words)
         found[pk, system] = _strain_row(named[pk], nexts, photos.get(pk, ""), state)
     return found
-
-
-def next_looks_of(
-    *, strain: Strain, looks: list[Look], on: date, book: SettingBook
-) -> list[NextLook]:
-    """What each grade of a strain would do on a day, by the farm's own lines."""
-    return next_looks(looks=looks, on=on, rule=colour_rule(book=book, strain=strain))
 
 
 def _strain_row(

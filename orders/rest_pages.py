@@ -10,6 +10,7 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 
 from inventory.clock import farm_now
+from inventory.colour_words import say_colour
 from orders.calc.weeks import time_text
 from orders.models import RestQuestion
 from orders.pages import order_for, signed_in, staff_only, zone_for
@@ -19,7 +20,6 @@ from orders.resting import (
     open_questions,
     questions_of,
     rest_answer_until,
-    rest_by_hand,
     settled_by,
     strains_that_may_rest,
 )
@@ -105,13 +105,16 @@ def rests_page(request: HttpRequest) -> HttpResponse:
     """For the farm: every promise touched by a rest, what its buyer was asked and what came."""
     user = staff_only(request)
     if request.method == "POST":
-        strain = rest_by_hand(
+        word = say_colour(
             strain_key=request.POST.get("strain", ""),
+            is_rest=True,
             reason=request.POST.get("reason", ""),
             user=user,
-            now=farm_now(),
+            at=farm_now(),
         )
-        messages.success(request, f"{strain.name} rests. Its buyers are asked within a minute.")
+        does = "waits for a lead's signature" if word.is_waiting else "is signed"
+        after = "" if word.is_waiting else " Its buyers are asked within a minute."
+        messages.success(request, f"The rest of {word.strain.name} {does}.{after}")
         return redirect("rests")
     zone = timezone.get_current_timezone_name()
     rows = RestQuestion.objects.select_related(
@@ -128,6 +131,7 @@ def rests_page(request: HttpRequest) -> HttpResponse:
             }
             for row in open_questions()
         ],
+        "may_propose": user.may("propose_colour"),
         "may_rest": user.may("rest_strain"),
         "could_rest": [
             {

@@ -11,17 +11,15 @@ its box leaves the line is cancelled; a colour that was not ordered is never sen
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
-from decimal import Decimal
 
 from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
 
-from inventory.errors import FarmError, NotAllowed, ReasonMissing, Unknown
-from inventory.models import Balance, ColourState, Happening, Strain
+from inventory.errors import FarmError, NotAllowed
+from inventory.models import ColourState, Happening, Strain
 from inventory.people import User
 from inventory.setting_book import SettingBook
-from inventory.walking import Note, take_note
 from orders.amending import free_promise
 from orders.basket import watch_listing
 from orders.calc.weeks import moment_of
@@ -82,32 +80,6 @@ def strains_that_may_rest() -> list[tuple[Strain, list[Promise]]]:
     resting = [row.strain_id for row in ColourState.objects.all() if row.is_resting]
     rows = [(row, touched_by(strain_key=row.key)) for row in strains.exclude(pk__in=resting)]
     return [(strain, promises) for strain, promises in rows if promises]
-
-
-@transaction.atomic
-def rest_by_hand(*, strain_key: str, reason: str, user: User, now: datetime) -> Strain:
-    """Rest a strain by a signed grade of 1, the one look that does it alone.
-
-    What it touches is asked as for any other rest. Raises NotAllowed, Unknown, ReasonMissing.
-    """
-    user.must("rest_strain")
-    if not reason.strip():
-        raise ReasonMissing(what="a rest by hand")
-    standing = Balance.objects.filter(strain_form__strain__key=strain_key, pieces__gt=0)
-    place = standing.select_related("tray", "strain_form__strain").order_by("tray__code").first()
-    if place is None:
-        raise Unknown(kind="standing strain", name=strain_key or "(none)")
-    note = Note(
-        client_id=f"rest by hand:{strain_key}:{now.isoformat()}",
-        looked_at=now,
-        place=place.tray.code,
-        strain=strain_key,
-        grade=Decimal(1),
-        is_signed=True,
-        text=f"rested by hand: {reason.strip()}",
-    )
-    take_note(note=note, received_at=now, user=user)
-    return place.strain_form.strain
 
 
 def open_questions(*, order: Order | None = None) -> list[RestQuestion]:

@@ -8,6 +8,9 @@ from math import exp
 from inventory.calc.daylight import day_length_h, day_of_year
 
 FRIDAY = 4
+RESTING = ("resting", "returning")
+# A strain never looked at counts as its reference photo; the first look sets its value.
+NEVER_LOOKED_AT = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,8 +45,20 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True)
+class Word:
+    """A person's signed word that a strain rests, or is back, whatever its grades say.
+
+    ``order`` counts the words of a strain as they were signed.
+    """
+
+    on: date
+    is_rest: bool
+    order: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class ColourStep:
-    """The state after one look-day."""
+    """The state after one look-day, or after a person's word on that day."""
 
     on: date
     value: float
@@ -52,6 +67,7 @@ class ColourStep:
     has_returned: bool
     rested_on: date | None
     good_days: tuple[date, ...]
+    is_word: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +90,9 @@ class ReturnForecast:
     to_on: date
 
 
-def run_looks(*, looks: Iterable[Look], rule: ColourRule | None = None) -> list[ColourStep]:
+def run_looks(
+    *, looks: Iterable[Look], rule: ColourRule | None = None, words: Iterable[Word] = ()
+) -> list[ColourStep]:
     """The colour state after each look-day, whatever order the looks arrived in.
 
     C <- 0.5 C + 0.5 grade, one step a look-day; looks of one day are averaged first; the first
@@ -82,17 +100,22 @@ def run_looks(*, looks: Iterable[Look], rule: ColourRule | None = None) -> list[
     Returns when C >= 3.0 on an unbroken run of three look-days that spans a week, and not before
     a fortnight of rest. In between it keeps its state, so that no single look toggles a listing.
 
+    A person's word sets the state after the looks of its day. The value goes on, the counting
+    starts anew: only looks of later days may rest or return the strain again, by the same lines.
+
     Parameters
     ----------
     looks : iterable of Look
         Grades 0 to 4, in any order.
     rule : ColourRule, optional
         The lines; the farm's own by default.
+    words : iterable of Word, optional
+        In the order in which they were signed.
 
     Returns
     -------
     list of ColourStep
-        One a look-day, in day order.
+        One a look-day and one a word, in day order.
 
     Raises
     ------
@@ -109,10 +132,31 @@ def run_looks(*, looks: Iterable[Look], rule: ColourRule | None = None) -> list[
         if not 0 <= look.grade <= 4:
             raise ValueError(f"A grade lies between 0 and 4, not {look.grade}")
         by_day.setdefault(look.on, []).append(look)
+    said: dict[date, list[Word]] = {}
+    for word in words:
+        said.setdefault(word.on, []).append(word)
     steps: list[ColourStep] = []
-    for on in sorted(by_day):
-        steps.append(_step(on, by_day[on], steps, rule))
+    for on in sorted(by_day.keys() | said.keys()):
+        if on in by_day:
+            steps.append(_step(on, by_day[on], steps, rule))
+        for word in said.get(on, ()):
+            steps.append(_word_step(word, steps[-1] if steps else None))
     return steps
+
+
+def _word_step(word: Word, last: ColourStep | None) -> ColourStep:
+    was_resting = last is not None and last.state in RESTING
+    rested_on = last.rested_on if last else None
+    return ColourStep(
+        on=word.on,
+        value=last.value if last else NEVER_LOOKED_AT,
+        state="resting" if word.is_rest else "in colour",
+        has_rested=word.is_rest and not was_resting,
+        has_returned=was_resting and not word.is_rest,
+        rested_on=word.on if word.is_rest and not was_resting else rested_on,
+        good_days=(),
+        is_word=True,
+    )
 
 
 def smoothed(level: float, newest: float, *, share: float = 0.5) -> float:
@@ -128,16 +172,27 @@ def _step(
 ) -> ColourStep:
     grade = sum(look.grade for look in looks) / len(looks)
     last = before[-1] if before else None
-    value = grade if last is None else smoothed(last.value, grade, share=rule.smoothing)
+    is_first = all(step.is_word for step in before)
+    value = grade if last is None or is_first else smoothed(last.value, grade, share=rule.smoothing)
     is_signed_low = any(look.is_signed_low for look in looks)
-    if last is not None and last.state in ("resting", "returning"):
+    if last is not None and last.state in RESTING:
         return _resting_step(on, value, last, rule)
-    recent = [step.value for step in before[-(rule.low_looks - 1) :]] + [value]
+    recent = [value, *_values_since_word(before, rule.low_looks - 1)]
     is_low = len(recent) >= rule.low_looks and all(step < rule.rest_below for step in recent)
     if is_low or is_signed_low:
         return ColourStep(on, value, "resting", True, False, on, ())
     state = "fading" if value < rule.rest_below else "in colour"
     return ColourStep(on, value, state, False, False, last.rested_on if last else None, ())
+
+
+def _values_since_word(before: Sequence[ColourStep], most: int) -> list[float]:
+    """The newest values, newest first; looks before a person's word count no more."""
+    found: list[float] = []
+    for step in reversed(before):
+        if step.is_word or len(found) == most:
+            break
+        found.append(step.value)
+    return found
 
 
 def _resting_step(on: date, value: float, last: ColourStep, rule: ColourRule) -> ColourStep:
@@ -202,6 +257,8 @@ def forecast_return(
     band_days: int = 14,
     line: float = 3.0,
     looks_days: int = 7,
+    good_since: date | None = None,
+    not_before: date | None = None,
 ) -> ReturnForecast | None:
     """When a resting strain is likely back on the list: the curve's rise, a week of looks, and the
     next Friday list, with a band.
@@ -216,6 +273,10 @@ def forecast_return(
         The strain's season.
     band_days : int
         To each side. [day]
+    good_since : date, optional
+        The first day of the good looks that run now: the line has been crossed on it.
+    not_before : date, optional
+        The end of the least rest.
 
     Returns
     -------
@@ -226,11 +287,15 @@ def forecast_return(
     ------
     None, chosen by the farm.
     """
-    gap = value - season_grade(on=on, curve=curve)
-    rises_on = crossing_on(after=on, line=line, is_rising=True, curve=curve, gap=gap, gap_on=on)
+    if value >= line:
+        rises_on: date | None = good_since or on
+    else:
+        gap = value - season_grade(on=on, curve=curve)
+        rises_on = crossing_on(after=on, line=line, is_rising=True, curve=curve, gap=gap, gap_on=on)
     if rises_on is None:
         return None
-    looked_on = rises_on + timedelta(days=looks_days)
+    looked_on = max(rises_on + timedelta(days=looks_days), not_before or on)
     likely_on = looked_on + timedelta(days=(FRIDAY - looked_on.weekday()) % 7)
     band = timedelta(days=band_days)
-    return ReturnForecast(likely_on, likely_on - band, likely_on + band)
+    from_on = max(likely_on - band, not_before or on)
+    return ReturnForecast(likely_on, from_on, likely_on + band)

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from inventory.calc.colour import ColourRule, ColourStep, Look, run_looks
+from inventory.calc.colour import ColourRule, ColourStep, Look, Word, run_looks
 
 HALF_STEPS = tuple(step / 2 for step in range(9))
 
@@ -19,7 +19,11 @@ class NextLook:
 
 
 def next_looks(
-    *, looks: Sequence[Look], on: date, rule: ColourRule | None = None
+    *,
+    looks: Sequence[Look],
+    on: date,
+    rule: ColourRule | None = None,
+    words: Sequence[Word] = (),
 ) -> list[NextLook]:
     """What each grade would do if it were looked at on a day. One row a half step, 0 to 4.
 
@@ -31,6 +35,8 @@ def next_looks(
         The day of the look to come.
     rule : ColourRule, optional
         The lines; the farm's own by default.
+    words : sequence of Word, optional
+        What people signed whatever the grades say.
 
     Returns
     -------
@@ -44,8 +50,9 @@ def next_looks(
     rule = rule or ColourRule()
     rows = []
     for grade in HALF_STEPS:
-        steps = run_looks(looks=[*looks, Look(on, grade)], rule=rule)
-        step = next(row for row in steps if row.on == on)
+        steps = run_looks(looks=[*looks, Look(on, grade)], rule=rule, words=words)
+        # A word of the same day stands over its looks.
+        step = [row for row in steps if row.on == on][-1]
         rows.append(NextLook(grade, step, step_words(step=step, rule=rule)))
     return rows
 
@@ -53,6 +60,8 @@ def next_looks(
 def step_words(*, step: ColourStep, rule: ColourRule) -> str:
     """A sentence for a state: how far it is from resting or from returning."""
     value = f"smoothed {step.value:.2f}"
+    if step.is_word:
+        return f"{value}: today's signed word stands, {step.state}"
     if step.has_rested:
         return f"{value}: this look rests the listing"
     if step.has_returned:

@@ -1,7 +1,7 @@
 from inventory.models.care import MEASURES, CareRecord, LotRelease, WaterTest
 from inventory.models.changes import Change, WaitingEdit
 from inventory.models.clock import Clock, Happening, Setting
-from inventory.models.colours import ColourInSystem, ColourState, ReturnSaid
+from inventory.models.colours import ColourInSystem, ColourState, ColourWord, ReturnSaid
 from inventory.models.holds import Hold, HoldLook
 from inventory.models.ledger import Balance, Movement, Place, StockTotal
 from inventory.models.log_in_links import LogInLink
@@ -24,6 +24,7 @@ __all__ = [
     "Cohort",
     "ColourInSystem",
     "ColourState",
+    "ColourWord",
     "Count",
     "FirstDrop",
     "Form",

@@ -1,5 +1,6 @@
 """What the graded looks lead to: the colour state of a strain, and what was said of its return."""
 
+from django.conf import settings
 from django.db import models
 
 
@@ -76,3 +77,40 @@ class ReturnSaid(models.Model):
         if self.returned_on is None:
             return None
         return self.from_on <= self.returned_on <= self.to_on
+
+
+class ColourWord(models.Model):
+    """A person's word that a strain, or a strain in one system, rests or is back.
+
+    It acts from the day it is signed; a proposal waits for a signature or is left.
+    """
+
+    strain = models.ForeignKey("inventory.Strain", models.PROTECT, related_name="colour_words")
+    system = models.ForeignKey("inventory.WaterSystem", models.PROTECT, related_name="+", null=True)
+    is_rest = models.BooleanField()
+    reason = models.CharField(max_length=300)
+    proposed_at = models.DateTimeField()
+    proposed_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    signed_on = models.DateField(null=True)
+    settled_at = models.DateTimeField(null=True)
+    settled_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, related_name="+", null=True
+    )
+
+    class Meta:
+        ordering = ["settled_at", "id"]
+        constraints = [
+            models.CheckConstraint(condition=~models.Q(reason=""), name="colour_word_has_a_reason"),
+            models.CheckConstraint(
+                condition=models.Q(signed_on__isnull=True) | models.Q(settled_by__isnull=False),
+                name="colour_word_signed_by_somebody",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        place = f" in system {self.system.code}" if self.system else ""
+        return f"{self.strain.key}{place} {'rests' if self.is_rest else 'is back'}"
+
+    @property
+    def is_waiting(self) -> bool:
+        return self.settled_at is None

@@ -7,6 +7,7 @@ import pytest
 
 from config.ticking import tick
 from inventory.clock import farm_now, move_clock
+from inventory.colour_words import say_colour
 from inventory.models import Movement, StockTotal, Strain
 from inventory.walking import count_tray
 from orders.feeding import renew_token
@@ -15,7 +16,6 @@ from orders.intake import Asked, send_order
 from orders.listing import draft_list, newest_version
 from orders.models import Customer, FeedClient, FeedEvent, HookCall, QuantitySnapshot
 from orders.quantities import told_of
-from orders.resting import rest_by_hand
 from orders.weeks import week_named
 
 pytestmark = pytest.mark.usefixtures("published_farm")
@@ -118,7 +118,7 @@ def test_a_pencilled_clam_is_told_and_the_last_one_sells_the_line_through():
 def test_a_rest_says_its_own_zero(person):
     listing = "BRR plug"
     Strain.objects.filter(key="BRR").update(colour="ember")
-    rest_by_hand(strain_key="BRR", reason="tan", user=person("OW"), now=farm_now())
+    say_colour(strain_key="BRR", is_rest=True, reason="tan", user=person("OW"), at=farm_now())
     tick(farm_now())
     tick(later(minutes=11))
     assert not quantities(listing)

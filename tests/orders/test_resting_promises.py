@@ -284,6 +284,10 @@ def test_a_lead_rests_a_strain_by_hand_and_reads_first_whom_it_touches(autumn, c
     page = client.get(reverse("rests")).content.decode()
     assert "Cascadon Tidepool, 4 for Wed 11 Nov" in page
     assert "Sign the rest" not in page, "the office proposes, a lead or the owner signs"
+    client.post(reverse("rests"), {"strain": "KLN", "reason": "a shop says tan"})
+    tick(INKED)
+    assert not open_questions(), "a proposal asks nobody"
+    client.force_login(person("PK1"))
     refused = client.post(reverse("rests"), {"strain": "KLN", "reason": "tan"})
     assert refused.status_code == 403
 
