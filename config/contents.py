@@ -44,6 +44,7 @@ STAFF = {
         ("What is missing", "missing", False),
         ("Messages", "messages", False),
         ("Hooks", "hooks", False),
+        ("For developers", "developers", False),
         ("Phones", "phones", False),
         ("Key in walk cards", "walk-keying", False),
         ("Specimens", "specimens", False),
@@ -63,6 +64,7 @@ BUYER = {
         ("List", "list", True),
         ("Read a sheet in", "sheet-upload", True),
         ("Orders", "orders", False),
+        ("For developers", "developers", False),
     )
 }
 

@@ -17,6 +17,18 @@ from inventory.errors import FarmError
 
 PROBLEM = "application/problem+json"
 FEED = "/api/"
+# What the framework itself refuses.
+FRAMEWORK_CODES = {
+    401: "token_missing_or_unknown",
+    403: "not_allowed",
+    404: "unknown",
+    405: "method_not_allowed",
+    406: "not_acceptable",
+    415: "media_type_not_supported",
+    429: "too_many_requests",
+}
+# What is refused, or fails, before the framework is asked or behind its back.
+HANDLER_CODES = {400: "request_not_right", 413: "body_too_large", 500: "failed_here"}
 
 
 class RefusalPages:
@@ -47,9 +59,9 @@ def answer_bad_request(request: HttpRequest, exception: Exception) -> HttpRespon
         return defaults.bad_request(request, exception)
     if isinstance(exception, RequestDataTooBig):
         words = "The body is too large. Send it in smaller parts."
-        return _problem(413, "body_too_large", "The body is too large", words)
+        return _problem(413, HANDLER_CODES[413], "The body is too large", words)
     words = "The request cannot be read. Check its address and headers."
-    return _problem(400, "request_not_right", "The request cannot be read", words)
+    return _problem(400, HANDLER_CODES[400], "The request cannot be read", words)
 
 
 def answer_unknown(request: HttpRequest, exception: Exception) -> HttpResponse:
@@ -63,7 +75,7 @@ def answer_failure(request: HttpRequest) -> HttpResponse:
     """The answer where the service itself failed; what failed stands in the log."""
     if request.path.startswith(FEED):
         words = "That failed on our side; nothing was half-done. Send it again with the same key."
-        return _problem(500, "failed_here", "Something failed here", words)
+        return _problem(500, HANDLER_CODES[500], "Something failed here", words)
     return defaults.server_error(request)
 
 
@@ -103,16 +115,7 @@ def _unknown_address() -> HttpResponse:
 
 
 def _of_framework(error: exceptions.APIException) -> HttpResponse:
-    codes = {
-        401: "token_missing_or_unknown",
-        403: "not_allowed",
-        404: "unknown",
-        405: "method_not_allowed",
-        406: "not_acceptable",
-        415: "media_type_not_supported",
-        429: "too_many_requests",
-    }
-    code = codes.get(error.status_code, "body_not_right")
+    code = FRAMEWORK_CODES.get(error.status_code, "body_not_right")
     answer = _problem(error.status_code, code, str(error.default_detail), str(error.detail))
     header = getattr(error, "auth_header", None)
     if header:

@@ -4,6 +4,7 @@ from django.contrib.auth import views as auth
 from django.urls import include, path
 
 from config import (
+    api_pages,
     edit_pages,
     missing_page,
     pages,
@@ -32,6 +33,8 @@ urlpatterns = [
     path("log-in/link/<str:token>/", people_pages.link_page, name="log-in-link"),
     path("log-in/", auth.LoginView.as_view(template_name="login.html"), name="login"),
     path("log-out/", auth.LogoutView.as_view(), name="logout"),
+    path("developers/", api_pages.developers_page, name="developers"),
+    path("api/v1/description/", api_pages.description_page, name="api-description"),
     path("api/v1/", include("orders.api_urls")),
     path("api/v1/", include("shipping.api_urls")),
     path("", include("inventory.urls")),

@@ -65,6 +65,7 @@ def pages() -> dict[str, tuple[str, str]]:
         "edit-ship-to": (OFFICE, "/edit/ship-tos/C01/"),
         "edit-people": (OFFICE, "/edit/people/"),
         "hooks": (OFFICE, "/hooks/"),
+        "developers": ("", "/developers/"),
         "messages": (OFFICE, "/messages/"),
         "message": (OFFICE, f"/messages/{letter.pk if letter else ''}/"),
         "refusal": (BUYER, "/orders/4901/"),
