@@ -19,6 +19,9 @@ AXE = {
 }
 
 
+TOO_WIDE = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+
+
 def faults(page):
     """What axe finds on a page: rule and the first places."""
     found = Axe().run(page, options=AXE).response["violations"]
@@ -43,12 +46,12 @@ def test_no_page_is_too_wide_fails_or_shuts_a_reader_out(
             answer = page.goto(address)
             if answer.status != (404 if name == "refusal" else 200):
                 found.append(f"{name} answers {answer.status}")
-            too_wide = page.evaluate(
-                "document.documentElement.scrollWidth - document.documentElement.clientWidth"
-            )
-            if too_wide > 0:
-                found.append(f"{name} is {too_wide} px too wide")
             found += [f"{name}: {fault}" for fault in faults(page)]
+            for theme in ("paper", "outdoor"):
+                page.evaluate("theme => document.documentElement.className = theme", theme)
+                too_wide = page.evaluate(TOO_WIDE)
+                if too_wide > 0:
+                    found.append(f"{name} is {too_wide} px too wide, {theme}")
             assert page.locator("h1").count() == 1, name
     assert found == [], "\n".join(found)
 
