@@ -25,3 +25,8 @@ def log_in(browser, server, email):
     page.fill("#id_password", "slack water")
     page.click("main button[type=submit]")
     return page
+
+
+def page_words(answer):
+    """What a page says, with every gap between words as one space, as a browser shows it."""
+    return " ".join(answer.content.decode().split())

@@ -3,7 +3,7 @@
 import html
 
 import pytest
-from tests_support import farm_time
+from tests_support import farm_time, page_words
 
 from config import monday
 from inventory.models import Listing
@@ -14,7 +14,7 @@ from orders.weeks import week_named
 @pytest.fixture
 def page(person, client):
     client.force_login(person("OF"), backend="django.contrib.auth.backends.ModelBackend")
-    return lambda: html.unescape(client.get("/").content.decode())
+    return lambda: html.unescape(page_words(client.get("/")))
 
 
 def test_why_did_i_get_8_of_12_is_one_click(closed_farm, page):

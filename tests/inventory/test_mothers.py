@@ -3,6 +3,7 @@
 from datetime import date
 
 import pytest
+from tests_support import page_words
 
 from inventory.calc.reserve import move_pieces, spread_share
 from inventory.carrying import TrayUnderHold
@@ -108,7 +109,7 @@ def test_a_line_shows_its_generations(farm):
 )
 def test_the_pages_say_so(farm, person, client, address, words):
     client.force_login(person("G1"))
-    page = client.get(address).content.decode()
+    page = page_words(client.get(address))
     for text in words:
         assert text in page, text
     client.force_login(person("B02"))

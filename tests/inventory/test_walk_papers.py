@@ -6,6 +6,7 @@ from io import BytesIO
 import pytest
 from django.test import Client
 from pypdf import PdfReader
+from tests_support import page_words
 
 from inventory.clock import farm_now
 from inventory.models import Balance, ColourState, Count, KeptAside, WalkNote
@@ -99,7 +100,7 @@ def test_a_card_is_keyed_in_for_its_walker_once(farm, door):
 
 
 def test_a_refused_box_keeps_what_was_typed_and_the_others_are_in(farm, door):
-    page = key(door("OF"), **CARD | {"count-T2.1": "80", "grade-A1-KLN": "7"}).content.decode()
+    page = page_words(key(door("OF"), **CARD | {"count-T2.1": "80", "grade-A1-KLN": "7"}))
 
     assert "2 boxes need a word" in page and "it has 72 positions" in page
     assert 'name="count-T2.1" inputmode="numeric" aria-label="T2.1 now" value="80"' in page

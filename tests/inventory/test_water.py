@@ -2,7 +2,7 @@
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
-from tests_support import farm_time
+from tests_support import farm_time, page_words
 
 from inventory.clock import farm_now, farm_today
 from inventory.errors import NotAllowed, Unknown
@@ -130,13 +130,13 @@ def test_a_file_that_is_none(farm, person, client, body, words):
 def test_a_proposal_becomes_a_hold_only_by_a_click(farm, person, client):
     client.force_login(person("G1"))
     client.post("/water/", {"system": "T", "alkalinity_dkh": "5.5"})
-    page = client.get("/water/").content.decode()
+    page = page_words(client.get("/water/"))
     assert "Raise a hold on T" in page
     client.post(
         "/holds/",
         {"scope_kind": "system", "scope": "T", "grade": "suspected", "reason": proposed()[0]},
     )
-    assert "on hold already" in client.get("/water/").content.decode()
+    assert "on hold already" in page_words(client.get("/water/"))
     wrong = client.post("/water/", {"system": "T", "alkalinity_dkh": "eight"})
     assert wrong.status_code == 422
     assert "alkalinity" in wrong.content.decode()

@@ -6,7 +6,7 @@ import pytest
 from autumn_scene import INKED, RESTED, SHIP_ON, play_autumn, rest
 from conftest import Kept
 from django.urls import reverse
-from tests_support import farm_time
+from tests_support import farm_time, page_words
 
 from config.ticking import tick
 from inventory.clock import move_clock
@@ -274,14 +274,14 @@ def test_the_buyer_answers_on_one_page_and_the_office_reads_it(rested, client, p
     answered = client.post(address, {"question": question_of().pk, "choice": "winter"}, follow=True)
     assert "4 Fen Kiln, winter tan at $16.50 each instead" in answered.content.decode()
     client.force_login(person("OF"))
-    rests = client.get(reverse("rests")).content.decode()
+    rests = page_words(client.get(reverse("rests")))
     assert order.number in rests and "Wren Halloway" in rests
     assert "3 Fen Kiln" in rests, "the other shop still waits"
 
 
 def test_a_lead_rests_a_strain_by_hand_and_reads_first_whom_it_touches(autumn, client, person):
     client.force_login(person("OF"))
-    page = client.get(reverse("rests")).content.decode()
+    page = page_words(client.get(reverse("rests")))
     assert "Cascadon Tidepool, 4 for Wed 11 Nov" in page
     assert "Sign the rest" not in page, "the office proposes, a lead or the owner signs"
     client.post(reverse("rests"), {"strain": "KLN", "reason": "a shop says tan"})
@@ -292,7 +292,7 @@ def test_a_lead_rests_a_strain_by_hand_and_reads_first_whom_it_touches(autumn, c
     assert refused.status_code == 403
 
     client.force_login(person("LD"))
-    assert "Sign the rest of KLN" in client.get(reverse("rests")).content.decode()
+    assert "Sign the rest of KLN" in page_words(client.get(reverse("rests")))
     assert client.post(reverse("rests"), {"strain": "KLN", "reason": " "}).status_code == 422
     client.post(reverse("rests"), {"strain": "KLN", "reason": "tan to the tips"})
     tick(INKED)

@@ -6,6 +6,7 @@ from fractions import Fraction
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
+from tests_support import page_words
 
 from config.playing import person as person_by_code
 from inventory.clock import farm_now
@@ -86,7 +87,7 @@ def test_the_tight_orders_can_have_no_more_together(week):
 
 def test_the_page_shows_both_ways_the_best_fill_and_how_it_came(week, office):
     page = office.get(PAGE)
-    text = page.content.decode()
+    text = page_words(page)
     plan = page.context["plan"]
 
     assert "by whole orders" in text and "Best fill that every order can have at once" in text
@@ -94,7 +95,7 @@ def test_the_page_shows_both_ways_the_best_fill_and_how_it_came(week, office):
     assert "Share out 4 short listings by item" in text
     names = re.findall(r"<h2>(\w+ \w+)", text)
     assert {"PLT plug", "APT base", "PWS plug", "RHP base"} <= set(names)
-    other = office.get(PAGE, {"way": BY_ORDER}).content.decode()
+    other = page_words(office.get(PAGE, {"way": BY_ORDER}))
     assert "Chosen: by whole orders" in other and "short listings by whole orders" in other
 
 
@@ -102,7 +103,7 @@ def test_a_change_by_hand_shows_who_pays_and_is_signed_with_its_reason(week, off
     ref = ref_of("PLT plug", "4903")
     change = {"way": BY_ITEM, "line": ref, "units": "6", "why": "opens a new shop"}
     page = office.get(PAGE, change)
-    text = page.content.decode()
+    text = page_words(page)
     moved = {row["order_number"]: row["words"] for row in page.context["payers"]}
 
     assert moved["4903"] == "gets 2 more" and "pays 1" in moved.values()
@@ -113,7 +114,7 @@ def test_a_change_by_hand_shows_who_pays_and_is_signed_with_its_reason(week, off
     row = ShareLine.objects.get(line__listing__name="PLT plug", line__order__number="4903")
     assert (row.by_rule, row.promised, row.hand_reason) == (4, 6, "opens a new shop")
     assert Promise.objects.get(line=row.line).units == 6
-    signed = office.get(PAGE).content.decode()
+    signed = page_words(office.get(PAGE))
     assert "by hand, opens a new shop; the rule said 4" in signed
     # A buyer of another line reads that there was a change, and not why or for whom.
     other = ShareLine.objects.get(line__listing__name="PLT plug", line__order__number="4902")
@@ -136,7 +137,7 @@ def test_a_number_that_cannot_be_is_refused_and_stays_to_be_mended(week, office,
     page = office.get(PAGE, {"way": BY_ITEM, "line": ref, "units": units, "why": why})
 
     assert page.status_code == 422
-    text = page.content.decode()
+    text = page_words(page)
     assert words in text and f'value="{units}"' in text
     assert page.context["hand"] == []
 
@@ -163,7 +164,7 @@ def test_an_unknown_way_in_the_address_falls_back_and_says_so(week, office):
     page = office.get(PAGE, {"way": "by luck"})
 
     assert page.status_code == 422 and page.context["way"] == BY_ITEM
-    assert "way_of_sharing_unknown" in page.content.decode()
+    assert "way_of_sharing_unknown" in page_words(page)
 
 
 def test_a_book_that_moved_is_refused_with_the_new_numbers_shown(week, office):

@@ -11,7 +11,7 @@ import xlsxwriter
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
 from openpyxl.styles import numbers
-from tests_support import farm_time
+from tests_support import farm_time, page_words
 
 from inventory.clock import farm_now, farm_today, move_clock
 from inventory.models import Listing, User
@@ -522,7 +522,7 @@ def test_office_reads_a_sheet_in_for_a_shop_and_two_of_a_shop_share_it(week, per
     )
     Seat.objects.create(user=second, customer=ShipTo.objects.get(code="C02").customer)
     client.force_login(second)
-    page = client.get(reverse("sheet-upload", args=[W49])).content.decode()
+    page = page_words(client.get(reverse("sheet-upload", args=[W49])))
     assert "The last sheet read, list.csv" in page
     assert 'value="12"' in client.get(f"/weeks/{W49}/list/").content.decode()
 

@@ -3,7 +3,7 @@
 import html
 
 import pytest
-from tests_support import farm_time
+from tests_support import farm_time, page_words
 
 from inventory.clock import farm_now, move_clock
 from inventory.models import Listing, User
@@ -154,7 +154,7 @@ def test_more_shops_cost_no_more_statements(open_farm, django_assert_max_num_que
 @pytest.fixture
 def page(person, client):
     client.force_login(person("OF"))
-    return lambda address=PAGE: html.unescape(client.get(address).content.decode())
+    return lambda address=PAGE: html.unescape(page_words(client.get(address)))
 
 
 def test_the_page_names_whom_to_ask_and_opens_the_list_for_them(published_farm, page, person):
