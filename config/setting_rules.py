@@ -88,6 +88,10 @@ SETTING_RULES: tuple[SettingRule, ...] = (
         "how many looks over how many days bring a resting strain back", f"Walk, {LISTS}",
     ),
     SettingRule(
+        ("return_band_few_days", "return_band_seasons", "season_least_looks"), WHOLE,
+        "how far a forecast of a return is trusted where no curve was loaded", f"{LISTS}, Seasons",
+    ),
+    SettingRule(
         ("tier_1_factor", "tier_2_factor", "tier_3_factor"),
         number(least=0.01, most=1, like="0.92"),
         "what a price tier pays of the list price",

@@ -13,9 +13,10 @@ from inventory.calc.shares import share_interval
 from inventory.charts import season_chart
 from inventory.clock import farm_now, farm_today
 from inventory.colour_looks import all_looks, grader_rows
+from inventory.colour_returns import Season, season_of
 from inventory.colour_runs import best_run, standing_systems
 from inventory.colour_words import newest_words, say_colour, settle_word
-from inventory.colouring import colour_input, season_curve
+from inventory.colouring import colour_input
 from inventory.models import (
     ColourInSystem,
     ColourState,
@@ -128,17 +129,19 @@ def _season_row(strain: Strain, on: date, book: SettingBook) -> dict[str, Any]:
     if state and state.split_since:
         runs, _ = given.runs(standing=standing_systems(strain_id=strain.pk))
         steps = best_run(runs) if runs else steps
+    season = season_of(given=given, book=book)
     band = None
     if state and state.back_from_on and state.back_to_on:
         band = (state.back_from_on, state.back_to_on)
     return {
         "strain": strain,
         "sentence": _season_sentence(strain, state),
+        "curve_words": _curve_words(season),
         "systems": [_system_row(row) for row in _systems_of(strain)],
         "standing": standing_systems(strain_id=strain.pk),
         "words": [_word_row(word) for word in newest_words(strain=strain)],
         "chart": season_chart(
-            curve=season_curve(strain),
+            curve=season.curve if season else None,
             on=on,
             looks=[(look.on, look.grade) for look in looks],
             smoothed=[(step.on, step.value) for step in steps],
@@ -195,6 +198,19 @@ def _system_row(row: ColourInSystem) -> dict[str, str]:
         if row.is_resting and row.rested_on
         else "its trays are sold",
     }
+
+
+def _curve_words(season: Season | None) -> str:
+    """Where the curve comes from; nothing where the owner loaded it."""
+    if season is None or season.is_loaded:
+        return ""
+    curve, seen = season.curve, season.seasons
+    times = f"{seen} season{'' if seen == 1 else 's'}"
+    return (
+        f"No curve was loaded: this one is fitted to its own looks (half way at a day of "
+        f"{curve.n50_h:g} h, {curve.lag_days} days late). They have followed {times}, so a return "
+        f"is said within {season.band_days} days to each side."
+    )
 
 
 def _season_sentence(strain: Strain, state: ColourState | None) -> str:

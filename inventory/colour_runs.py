@@ -22,7 +22,7 @@ from inventory.calc.colour import (
 )
 from inventory.calc.colour_systems import SplitRule, split_since
 from inventory.colour_looks import all_looks
-from inventory.models import Balance
+from inventory.models import Balance, Strain
 
 Words = Mapping[str, Sequence[Word]]
 
@@ -56,6 +56,7 @@ def best_run(runs: Mapping[str, list[ColourStep]]) -> list[ColourStep]:
 class ColourInput:
     """The looks and words of one strain, and how its colour is run by them."""
 
+    strain: Strain
     looks: dict[str, list[Look]]
     words: Words
     rule: ColourRule

@@ -5,21 +5,15 @@ Locks: the strain's row, so that two phones' grades are run one after the other.
 """
 
 from collections.abc import Sequence
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 
 from django.db import connection
 from django.utils import timezone
 
-from inventory.calc.colour import (
-    RESTING,
-    ColourRule,
-    ColourStep,
-    ReturnForecast,
-    SeasonCurve,
-    forecast_return,
-)
+from inventory.calc.colour import RESTING, ColourRule, ColourStep
 from inventory.calc.colour_systems import SplitRule
 from inventory.colour_looks import looks_by_system
+from inventory.colour_returns import return_of
 from inventory.colour_runs import ColourInput, best_run, signed_words, standing_systems
 from inventory.models import (
     Balance,
@@ -28,7 +22,6 @@ from inventory.models import (
     Happening,
     Listing,
     ReturnSaid,
-    Site,
     Strain,
     WaterSystem,
 )
@@ -55,14 +48,14 @@ def follow_grade(
         return None
     was_resting = before is not None and before.is_resting
     state = before or ColourState(strain=strain)
-    for name, value in _facts(strain, steps, book).items():
+    for name, value in _facts(steps, given, book).items():
         setattr(state, name, value)
     state.split_since = since
     state.save()
     if state.is_resting != was_resting:
         _tell(strain, state, at)
     _keep_what_is_said(strain, state)
-    _follow_systems(strain, runs, book, at)
+    _follow_systems(given, runs, book, at)
     return state
 
 
@@ -73,15 +66,16 @@ def _lock(strain: Strain) -> None:
 
 
 def _follow_systems(
-    strain: Strain, runs: dict[str, list[ColourStep]], book: SettingBook, at: datetime
+    given: ColourInput, runs: dict[str, list[ColourStep]], book: SettingBook, at: datetime
 ) -> None:
     """Keep the state of each system while they differ, and tell which have stopped or come back."""
+    strain = given.strain
     rows = ColourInSystem.objects.filter(strain=strain).select_related("system")
     before = {row.system.code: row for row in rows}
     if not before and not runs:
         return
     resting_before = {code for code, row in before.items() if row.is_resting}
-    _store_systems(strain, runs, book)
+    _store_systems(given, runs, book)
     if set(_resting_systems(strain)) != resting_before:
         _tell_of_systems(strain, at)
 
@@ -97,6 +91,7 @@ def colour_inputs(*, strains: Sequence[Strain], book: SettingBook) -> dict[int, 
     looks, words = looks_by_system(strain_ids=ids, book=book), signed_words(strain_ids=ids)
     return {
         strain.pk: ColourInput(
+            strain,
             looks[strain.pk],
             words[strain.pk],
             colour_rule(book=book, strain=strain),
@@ -111,9 +106,9 @@ def _runs(strain: Strain, given: ColourInput) -> tuple[dict[str, list[ColourStep
     return given.runs(standing=standing)
 
 
-def _facts(strain: Strain, steps: list[ColourStep], book: SettingBook) -> dict[str, object]:
+def _facts(steps: list[ColourStep], given: ColourInput, book: SettingBook) -> dict[str, object]:
     last = steps[-1]
-    forecast = _forecast(strain, last, book)
+    forecast = return_of(last=last, given=given, book=book)
     return {
         "value": last.value,
         "state": last.state,
@@ -131,12 +126,15 @@ def _resting_systems(strain: Strain) -> list[str]:
     return list(rows.order_by("system__code").values_list("system__code", flat=True))
 
 
-def _store_systems(strain: Strain, runs: dict[str, list[ColourStep]], book: SettingBook) -> None:
+def _store_systems(
+    given: ColourInput, runs: dict[str, list[ColourStep]], book: SettingBook
+) -> None:
+    strain = given.strain
     ColourInSystem.objects.filter(strain=strain).exclude(system__code__in=runs).delete()
     systems = {row.code: row for row in WaterSystem.objects.filter(code__in=runs)}
     for code, steps in runs.items():
         ColourInSystem.objects.update_or_create(
-            strain=strain, system=systems[code], defaults=_facts(strain, steps, book)
+            strain=strain, system=systems[code], defaults=_facts(steps, given, book)
         )
 
 
@@ -175,37 +173,6 @@ def split_rule(*, book: SettingBook, strain: Strain) -> SplitRule:
 def _returned_on(steps: list[ColourStep]) -> date | None:
     returns = [step.on for step in steps if step.has_returned]
     return returns[-1] if returns else None
-
-
-def _forecast(strain: Strain, last: ColourStep, book: SettingBook) -> ReturnForecast | None:
-    curve = season_curve(strain)
-    if last.state not in RESTING or curve is None:
-        return None
-    rule, rested_on = colour_rule(book=book, strain=strain), last.rested_on or last.on
-    return forecast_return(
-        value=last.value,
-        on=last.on,
-        curve=curve,
-        band_days=book.whole("return_band_days"),
-        line=rule.return_from,
-        looks_days=rule.good_span_days,
-        good_since=last.good_days[0] if last.good_days else None,
-        not_before=rested_on + timedelta(days=rule.least_rest_days),
-    )
-
-
-def season_curve(strain: Strain) -> SeasonCurve | None:
-    """The season curve of a strain at the farm's latitude; None where none is loaded."""
-    site = Site.objects.filter(is_origin=True).first()
-    if strain.colour_n50_h is None or site is None or site.latitude_deg is None:
-        return None
-    return SeasonCurve(
-        n50_h=strain.colour_n50_h,
-        k_per_h=strain.colour_k_per_h or 0.0,
-        lag_days=strain.colour_lag_days or 0,
-        sign=1 if strain.colour == Strain.Colour.WINTER_OUT else -1,
-        latitude_deg=site.latitude_deg,
-    )
 
 
 def _keep_what_is_said(strain: Strain, state: ColourState) -> None:

@@ -18,6 +18,7 @@ from inventory.models import (
     ColourWord,
     Happening,
     ReturnSaid,
+    Strain,
     Tray,
     WalkNote,
 )
@@ -186,3 +187,20 @@ def test_the_colour_page_takes_and_shows_it(say, client, person):
     assert f"Signed by {person('OW').name}" in page
     assert "in colour, by a signed word" in page
     assert client.post(reverse("seasons"), {"word": "x", "act": "sign"}).status_code == 404
+
+
+def test_a_strain_without_a_curve_is_forecast_by_its_own_looks_within_a_wide_band(
+    say, client, person
+):
+    Strain.objects.filter(key="KLN").update(
+        colour_n50_h=None, colour_k_per_h=None, colour_lag_days=None
+    )
+    state = look(person, "2026-11-25", "A1", "1")
+    assert state.is_resting
+    # The owner's own curve says 23 Apr 2027; one autumn of looks comes within its band.
+    assert abs((state.back_likely_on - date(2027, 4, 23)).days) <= 28
+    assert (state.back_to_on - state.back_likely_on).days == 28
+    client.force_login(person("OF"))
+    page = client.get(reverse("seasons")).content.decode()
+    assert "No curve was loaded: this one is fitted to its own looks" in page
+    assert "a return is said within 28 days to each side" in page
