@@ -88,6 +88,16 @@ SETTING_RULES: tuple[SettingRule, ...] = (
         "how many looks over how many days bring a resting strain back", f"Walk, {LISTS}",
     ),
     SettingRule(
+        ("place_look_days", "place_least_looks"), WHOLE,
+        "from how many looks a better place for new cuts is said", "Where new cuts do best",
+    ),
+    SettingRule(
+        ("place_prior_looks", "place_least_gain", "place_most_share"),
+        number(least=0, most=100, like="0.5"),
+        "how much better a place must be, and how much of a strain one system may hold",
+        "Where new cuts do best",
+    ),
+    SettingRule(
         ("return_band_few_days", "return_band_seasons", "season_least_looks"), WHOLE,
         "how far a forecast of a return is trusted where no curve was loaded", f"{LISTS}, Seasons",
     ),

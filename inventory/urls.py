@@ -9,6 +9,7 @@ from inventory import (
     message_pages,
     pages,
     phone_pages,
+    placing_pages,
     season_pages,
     walk_pages,
 )
@@ -24,6 +25,7 @@ urlpatterns = [
     path("house/", house_pages.house_page, name="house"),
     path("cuts/", healing_pages.healing_page, name="healing"),
     path("growing/", season_pages.growing_page, name="growing"),
+    path("placing/", placing_pages.placing_page, name="placing"),
     path("mothers/", house_pages.mothers_page, name="mothers"),
     path("lines/<str:key>/", house_pages.line_page, name="line"),
     path("seasons/", colour_pages.seasons_page, name="seasons"),

@@ -74,6 +74,7 @@ def pages() -> dict[str, tuple[str, str]]:
         "growing": (OFFICE, "/growing/"),
         "mothers": (OFFICE, "/mothers/"),
         "cuts": (GROWER, "/cuts/"),
+        "placing": (GROWER, "/placing/"),
         "line": (OFFICE, "/lines/KLN/"),
         "seasons": (OFFICE, "/seasons/"),
         "care": (OFFICE, "/care/"),
