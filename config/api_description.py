@@ -10,7 +10,7 @@ from config.errors import FRAMEWORK_CODES
 from orders.api_urls import urlpatterns as selling_urls
 from shipping.api_urls import urlpatterns as shipping_urls
 
-PARTS = {"number": "order", "week_name": "week", "key": "strain"}
+PARTS = {"number": "order", "week_name": "week", "key": "strain", "name": "listing"}
 PROBLEM = {
     "type": "object",
     "required": ["type", "title", "status", "detail", "code", "server_time"],
@@ -116,6 +116,9 @@ def _responses(row: Operation) -> dict[str, Any]:
     good: dict[str, Any] = {"description": "done" if row.method != "GET" else "as it is now"}
     if row.answers:
         good["content"] = {"application/json": {"schema": _ref(row.answers)}}
+    elif row.kind:
+        good["content"] = {row.kind: {"schema": {"type": "string", "format": "binary"}}}
+    if good.get("content"):
         good["headers"] = {"ETag": {"schema": {"type": "string"}}}
     found = {str(row.status): good}
     if row.method == "GET":

@@ -24,6 +24,7 @@ KEYED: tuple[Refusal, ...] = (
     claiming.KeyHasOtherBody,
     claiming.StillRunning,
 )
+SHIP_TO = {"ship_to": "one of yours: each line then says whether it may go there"}
 KEY = {"Idempotency-Key": "4910-first-try"}
 
 
@@ -42,6 +43,8 @@ class Operation:
     example: Mapping[str, Any] | None = None
     query: Mapping[str, str] = field(default_factory=dict)
     refuses: tuple[Refusal, ...] = ()
+    # Where the answer is no JSON.
+    kind: str = ""
 
 
 OPERATIONS = (
@@ -55,12 +58,17 @@ OPERATIONS = (
         "api-lines", "GET", "weeks/{week}/lines/",
         "Every line of a week's newest list, priced for you. A line that cannot be had stays here "
         "with its status and reason; shown is frozen with the version, now is what can be had.",
-        "Lines", refuses=(Unknown, *READING),
+        "Lines", query=SHIP_TO, refuses=(intake.NotYourShipTo, Unknown, *READING),
     ),
     Operation(
         "api-strain", "GET", "strains/{strain}/",
         "One strain: what it is, how its colour stands, and its lines on every open list.",
-        "Strain", refuses=(Unknown, *READING),
+        "Strain", query=SHIP_TO, refuses=(intake.NotYourShipTo, Unknown, *READING),
+    ),
+    Operation(
+        "api-photo", "GET", "listings/{listing}/photo/",
+        "The photo of one listing, a winter look's its own. Lines, strains and rests point here.",
+        kind="image/jpeg", refuses=(Unknown, *READING),
     ),
     Operation(
         "api-orders", "POST", "orders/",

@@ -18,6 +18,7 @@ NULLABLE = " or null"
 SAMPLE = {
     "week": "2026-W49",
     "strain": "KLN",
+    "listing": "KLN%20plug",
     "order": "4910",
     "question": "7",
     "hook": "1",

@@ -24,6 +24,8 @@ WORDS: dict[str, dict[str, Any]] = {
 }
 
 NOW = {"status": "text", "shown": "whole", "is_more_than_shown": "yes"}
+LAW = {"ship_to": "text", "verdict": "text", "code": "text?", "reason": "text?"}
+PHOTO = {"listing": "text", "look": "text", "photo": "address", "photo_on": "day?"}
 BACK = {"likely_on": "day", "from_on": "day", "to_on": "day"}
 LINE = {
     "listing": "text",
@@ -43,6 +45,8 @@ LINE = {
     "shown": "whole",
     "is_more_than_shown": "yes",
     "now": ("or null", NOW),
+    "law": ("or null", LAW),
+    "photo": "address?",
     "unit_pieces": "whole",
     "minimum_line": "whole",
     "needs_gloves_and_goggles": "yes",
@@ -157,6 +161,7 @@ ANSWERS: dict[str, Shape] = {
                 "listing": "text",
                 "title": "text",
                 "look": "text",
+                "photo": "address?",
                 "photo_on": "day?",
                 "photo_light": "text?",
             }
@@ -204,9 +209,10 @@ EVENTS: dict[str, tuple[str, dict[str, Shape]]] = {
             "back_likely_on": "day if any",
             "back_from_on": "day if any",
             "back_to_on": "day if any",
+            "photos": [PHOTO],
         },
     ),
-    "line.returned": ("It is back in colour.", OF_LINE),
+    "line.returned": ("It is back in colour.", {**OF_LINE, "photos": [PHOTO]}),
     "line.sold_through": ("All of it is promised, or none stands ready any more.", OF_LINE),
     "line.quantity": (
         "Another number can be had of a line now. Told together for changes within half a minute.",

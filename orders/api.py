@@ -17,6 +17,7 @@ from rest_framework.request import Request
 
 from inventory.clock import farm_now
 from inventory.errors import FarmError, Unknown
+from inventory.models import Strain
 from orders.amending import withdraw_order
 from orders.api_answers import (
     LIST_MAX_AGE_S,
@@ -33,7 +34,9 @@ from orders.calc.http_tags import FAILED
 from orders.calc.weeks import monday_of
 from orders.change_records import changes_shown, when_words
 from orders.changing import OrderChangedSince, Wanted, change_order
+from orders.feeding import photo_address
 from orders.intake import Asked, send_order
+from orders.law_api import LawFor
 from orders.listing import newest_version
 from orders.models import FeedClient, Line, ListLine, Order, OrderChange, ShipWeek
 from orders.quantities import Standing, told_of
@@ -99,9 +102,10 @@ class LinesView(FeedView):
             raise Unknown(kind="list for", name=week_name)
         tier = self.client.customer.tier_on(timezone.localdate(farm_now()))
         lines = version.lines.select_related(
-            "listing__strain_form__strain", "listing__strain_form__form"
+            "listing__strain_form__strain__strain_class", "listing__strain_form__form"
         )
         told = told_of(week=week)
+        law = LawFor(request, self.client.customer)
         body = {
             "week": week.name,
             "version": version.number,
@@ -109,15 +113,25 @@ class LinesView(FeedView):
             "cut_off_at": when(week.cut_off_at),
             "ship_days": [day(on) for on in week.ship_days],
             "reason": version.reason,
-            "lines": [line_record(line, tier, told) for line in lines],
+            "lines": [
+                line_record(line, tier, told, law.of(_strain_of(line), week.first_ship_on))
+                for line in lines
+            ],
         }
         return reply_json(request, body, max_age_s=LIST_MAX_AGE_S)
 
 
-def line_record(line: ListLine, tier: int, told: Mapping[str, Standing]) -> dict[str, Any]:
+def _strain_of(line: ListLine) -> Strain:
+    return line.listing.strain_form.strain
+
+
+def line_record(
+    line: ListLine, tier: int, told: Mapping[str, Standing], law: dict[str, Any] | None
+) -> dict[str, Any]:
     """One line as a retailer's system reads it. What others asked for is nobody's business.
 
     ``shown`` is frozen with the version; ``now`` is what can be had by the newest event.
+    ``law`` says whether it may go where the reader asked about.
     """
     now = told.get(line.listing.name)
     strain_form = line.listing.strain_form
@@ -149,6 +163,8 @@ def line_record(line: ListLine, tier: int, told: Mapping[str, Standing]) -> dict
         "now": {"status": now.status, "shown": now.shown, "is_more_than_shown": now.is_more}
         if now is not None
         else None,
+        "law": law,
+        "photo": photo_address(line.listing),
         "unit_pieces": strain_form.form.unit_pieces,
         "minimum_line": strain_form.form.minimum_line,
         "needs_gloves_and_goggles": strain.toxin >= 2,

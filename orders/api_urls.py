@@ -1,11 +1,12 @@
 from django.urls import path
 
-from orders import api, hook_api, rest_api, strain_api
+from orders import api, hook_api, photo_api, rest_api, strain_api
 
 urlpatterns = [
     path("weeks/", api.WeeksView.as_view(), name="api-weeks"),
     path("weeks/<str:week_name>/lines/", api.LinesView.as_view(), name="api-lines"),
     path("strains/<str:key>/", strain_api.StrainView.as_view(), name="api-strain"),
+    path("listings/<str:name>/photo/", photo_api.PhotoView.as_view(), name="api-photo"),
     path("orders/", api.OrdersView.as_view(), name="api-orders"),
     path("orders/<str:number>/", api.OrderView.as_view(), name="api-order"),
     path("orders/<str:number>/withdraw/", api.WithdrawView.as_view(), name="api-withdraw"),

@@ -9,6 +9,7 @@ import json
 import secrets
 from datetime import datetime
 from typing import Any
+from urllib.parse import quote
 
 from django.db import transaction
 from django.utils import timezone
@@ -86,8 +87,29 @@ def _event_facts(happening: Happening) -> list[dict[str, Any]]:
             name=facts["listing"]
         )
         more = {key: facts[key] for key in facts if key.startswith("back_") or key in OF_NUMBER}
+        if happening.kind in ("line.rested", "line.returned"):
+            more["photos"] = _photos(listing)
         return [_of_listing(listing, facts.get("reason", "")) | more]
     return [dict(facts)]
+
+
+def photo_address(listing: Listing) -> str | None:
+    """Where a listing's photo is read over the feed; None where it has none."""
+    return f"/api/v1/listings/{quote(listing.name)}/photo/" if listing.photo else None
+
+
+def _photos(listing: Listing) -> list[dict[str, Any]]:
+    """The photo of each look there is of it: a web shop swaps one for the other by itself."""
+    looks = Listing.objects.filter(strain_form=listing.strain_form_id).exclude(photo="")
+    return [
+        {
+            "listing": row.name,
+            "look": row.look or "colour",
+            "photo": photo_address(row),
+            "photo_on": row.photo_on.isoformat() if row.photo_on else None,
+        }
+        for row in looks.order_by("look", "name")
+    ]
 
 
 def _of_listing(listing: Listing, reason: str) -> dict[str, Any]:

@@ -115,7 +115,7 @@ def send_order(
     order. Raises WeekNotOpen, ShipDayNotOffered, NotYourShipTo, OrderNotRight, NothingStands,
     AboveWhatIsLeft (office orders are all or nothing).
     """
-    ship_to = _own_ship_to(customer, ship_to_code)
+    ship_to = own_ship_to(customer=customer, code=ship_to_code)
     known = Order.objects.filter(customer=customer, idempotency_key=idempotency_key).first()
     if known is not None:
         return known
@@ -178,7 +178,8 @@ def _write_order(
     return order
 
 
-def _own_ship_to(customer: Customer, code: str) -> ShipTo:
+def own_ship_to(*, customer: Customer, code: str) -> ShipTo:
+    """A customer's own ship-to by its code. Raises NotYourShipTo."""
     ship_to = customer.ship_tos.filter(code=code).first()
     if ship_to is None:
         known = ", ".join(customer.ship_tos.values_list("code", flat=True))

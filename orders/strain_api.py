@@ -14,6 +14,8 @@ from inventory.errors import Unknown
 from inventory.models import ColourState, Listing, Strain
 from orders.api import line_record
 from orders.api_answers import LIST_MAX_AGE_S, FeedView, reply_json
+from orders.feeding import photo_address
+from orders.law_api import LawFor
 from orders.models import ListLine, ListVersion, ShipWeek
 from orders.quantities import told_of
 
@@ -27,7 +29,9 @@ class StrainView(FeedView):
         if strain is None:
             raise Unknown(kind="strain", name=key)
         tier = self.client.customer.tier_on(timezone.localdate(farm_now()))
-        body = strain_record(strain) | {"offered": _offered(strain, tier)}
+        body = strain_record(strain) | {
+            "offered": _offered(strain, tier, LawFor(request, self.client.customer))
+        }
         return reply_json(request, body, max_age_s=LIST_MAX_AGE_S)
 
 
@@ -51,6 +55,7 @@ def strain_record(strain: Strain) -> dict[str, Any]:
                 "listing": row.name,
                 "title": row.title,
                 "look": row.look or "colour",
+                "photo": photo_address(row),
                 "photo_on": row.photo_on.isoformat() if row.photo and row.photo_on else None,
                 "photo_light": row.photo_light or None,
             }
@@ -77,7 +82,7 @@ def _colour_record(strain: Strain) -> dict[str, Any] | None:
     }
 
 
-def _offered(strain: Strain, tier: int) -> list[dict[str, Any]]:
+def _offered(strain: Strain, tier: int, law: LawFor) -> list[dict[str, Any]]:
     """Its lines on the newest version of each open list, the nearest week first."""
     weeks = ShipWeek.objects.filter(published_at__isnull=False, closed_at__isnull=True)
     newest: dict[int, ListVersion] = {}
@@ -92,7 +97,12 @@ def _offered(strain: Strain, tier: int) -> list[dict[str, Any]]:
         {
             "week": line.version.week.name,
             "version": line.version.number,
-            **line_record(line, tier, told[line.version.week_id]),
+            **line_record(
+                line,
+                tier,
+                told[line.version.week_id],
+                law.of(strain, line.version.week.first_ship_on),
+            ),
         }
         for line in lines.order_by("version__week__monday", "position")
     ]

@@ -1,7 +1,7 @@
 """The feed over HTTP: one good and one bad of each endpoint, keys, tags and problem bodies."""
 
 import json
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 from django.utils import timezone
@@ -9,8 +9,8 @@ from django.utils import timezone
 from config.ticking import tick
 from inventory.clock import farm_now
 from orders.claiming import body_hash
-from orders.feeding import renew_token
-from orders.models import FeedClient, IdempotencyClaim, Order
+from orders.feeding import make_client, renew_token
+from orders.models import Customer, FeedClient, IdempotencyClaim, Order
 from orders.sharing import ink_promises, share_out
 from orders.weeks import week_named
 
@@ -219,3 +219,56 @@ def test_a_strain_says_what_it_is_how_its_colour_stands_and_where_it_is_offered(
     (line,) = [row for row in plain["offered"] if row["listing"] == "PLT plug"]
     assert line == {"week": "2026-W49", "version": 1} | lines["PLT plug"]
     problem(reader.get("strains/ZZZ/"), 404, "unknown")
+
+
+@pytest.mark.parametrize(
+    ("code", "ship_to", "listing", "verdict", "fault"),
+    [
+        # Job story A17: mangroves may not go to Hawaii, corals on the permit that is on file.
+        ("C09", "C09", "RMG prop-10", "forbid", "region_forbids"),
+        ("C09", "C09", "MKC plug", "allow", None),
+        # No CITES paper is on file for Toronto on the demo day; California wants a plant paper.
+        ("C11", "C11", "LCC plug", "paper", "paper_missing"),
+        ("C05", "C05", "RMG prop-10", "paper", "paper_missing"),
+        ("C10", "C10a", "RMG prop-10", "allow", None),
+    ],
+)
+def test_a_line_says_whether_it_may_go_to_a_ship_to_as_the_order_s_check_will(
+    published_farm, client, code, ship_to, listing, verdict, fault
+):
+    _, token = make_client(code="L1", customer=Customer.objects.get(code=code))
+    headers = {"authorization": f"Bearer {token}"}
+    address = f"/api/v1/weeks/2026-W49/lines/?ship_to={ship_to}"
+    lines = {row["listing"]: row for row in client.get(address, headers=headers).json()["lines"]}
+    law = lines[listing]["law"]
+    assert (law["ship_to"], law["verdict"], law["code"]) == (ship_to, verdict, fault)
+    assert bool(law["reason"]) == (verdict != "allow") or "paper" in law["reason"]
+    strain = client.get(f"/api/v1/strains/{listing[:3]}/?ship_to={ship_to}", headers=headers).json()
+    assert {row["law"]["verdict"] for row in strain["offered"]} == {verdict}
+    plain = client.get("/api/v1/weeks/2026-W49/lines/", headers=headers).json()["lines"]
+    assert {row["law"] for row in plain} == {None}
+    other = client.get("/api/v1/weeks/2026-W49/lines/?ship_to=C01", headers=headers)
+    problem(other, 404, "not_your_ship_to")
+
+
+def test_a_rest_brings_the_photo_of_each_look(published_farm, reader):
+    from inventory.models import Happening, Listing
+
+    for name, photo in (("KLN plug", "photos/a.jpg"), ("KLN winter tan", "photos/b.jpg")):
+        Listing.objects.filter(name=name).update(photo=photo, photo_on=date(2026, 11, 20))
+    facts = {"listing": "KLN plug", "reason": "again"}
+    Happening.objects.create(kind="line.returned", at=farm_now(), facts=facts)
+    tick(farm_now())
+    events = reader.get("changes/?after=0").json()["events"]
+    event = next(row for row in events if row["type"] == "line.returned")
+    assert event["photos"] == [
+        {
+            "listing": "KLN plug", "look": "colour", "photo_on": "2026-11-20",
+            "photo": "/api/v1/listings/KLN%20plug/photo/",
+        },
+        {
+            "listing": "KLN winter tan", "look": "winter", "photo_on": "2026-11-20",
+            "photo": "/api/v1/listings/KLN%20winter%20tan/photo/",
+        },
+    ]  # fmt: skip
+    assert events[0]["photos"] == [], "frozen as it was then"

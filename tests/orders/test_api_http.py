@@ -6,11 +6,13 @@ import pytest
 from django.urls import get_resolver
 
 from inventory.clock import farm_now
+from inventory.models import Listing
 from orders import api
 from orders.calc.http_tags import read_tag
 from orders.feeding import renew_token
 from orders.models import FeedClient, Order, ShipWeek
 from tests.calc.test_http_tags import cases_of
+from tests.shipping.bench import picture
 
 pytestmark = pytest.mark.usefixtures("published_farm")
 KIND = "application/json"
@@ -19,6 +21,7 @@ METHODS = {
     "weeks/": "GET HEAD",
     "weeks/2026-W49/lines/": "GET HEAD",
     "strains/KLN/": "GET HEAD",
+    "listings/KLN plug/photo/": "GET HEAD",
     "orders/": "POST",
     "orders/{order}/": "GET HEAD PATCH",
     "orders/{order}/withdraw/": "POST",
@@ -35,8 +38,12 @@ LISTS = ("weeks/", "weeks/2026-W49/lines/", "strains/KLN/")
 
 
 @pytest.fixture
-def ask(client):
+def ask(client, settings, tmp_path):
     """A retailer's system with one order and one hook; braces in an address name them."""
+    settings.FARM_HOME = tmp_path
+    (tmp_path / "photos").mkdir()
+    (tmp_path / "photos" / "kln.jpg").write_bytes(picture(7))
+    Listing.objects.filter(name="KLN plug").update(photo="photos/kln.jpg")
     token = renew_token(client=FeedClient.objects.get(code="FC-1"))
     names = {}
 
@@ -74,7 +81,8 @@ def test_no_address_of_the_feed_is_left_out():
         if str(part.pattern) == "api/v1/":
             found |= {str(row.pattern) for row in part.url_patterns}
     named = {
-        row.replace("2026-W49", "<str:week_name>").replace("KLN", "<str:key>")
+        row.replace("2026-W49", "<str:week_name>").replace("strains/KLN", "strains/<str:key>")
+        .replace("KLN plug", "<str:name>")
         .replace("{order}", "<str:number>").replace("{hook}", "<int:number>")
         .replace("rests/1", "rests/<int:question>")
         for row in METHODS
@@ -85,10 +93,12 @@ def test_no_address_of_the_feed_is_left_out():
 @pytest.mark.parametrize("address", READ)
 def test_what_is_read_has_a_tag_and_is_not_sent_twice(ask, address):
     first = ask("GET", address)
-    assert first.status_code == 200 and first["Content-Type"] == KIND
+    kind = "image/jpeg" if "photo" in address else KIND
+    assert first.status_code == 200 and first["Content-Type"] == kind
     tag = first["ETag"]
     assert not read_tag(tag).is_weak
     fresh = "max-age=60" if address in LISTS else "no-cache"
+    fresh = "max-age=86400" if "photo" in address else fresh
     assert first["Cache-Control"] == f"private, {fresh}"
     assert "Authorization" in first["Vary"]
     # Weakened by a proxy that packs answers, one of many, or any at all.
@@ -229,3 +239,19 @@ def test_weeks_and_changes_are_read_page_by_page(ask, monkeypatch):
         assert whole == [row[key] for row in ask("GET", first).json()[part]]
         monkeypatch.setattr(api, "PAGE_LENGTH", 2)
     problem(ask("GET", "weeks/?before=soon"), 400, "week_not_readable")
+
+
+def test_a_photo_is_sent_as_it_is_kept_and_only_where_there_is_one(ask):
+    photo = ask("GET", "listings/KLN plug/photo/", accept="image/*")
+    assert photo.content == picture(7)
+    strain = ask("GET", "strains/KLN/").json()
+    shown = {row["listing"]: row["photo"] for row in strain["listings"]}
+    assert shown == {"KLN plug": "/api/v1/listings/KLN%20plug/photo/", "KLN winter tan": None}
+    assert ask("GET", shown["KLN plug"].removeprefix("/api/v1/")).content == picture(7)
+    lines = {row["listing"]: row for row in ask("GET", "weeks/2026-W49/lines/").json()["lines"]}
+    assert lines["KLN plug"]["photo"] == shown["KLN plug"]
+    assert lines["PLT plug"]["photo"] is None
+    problem(ask("GET", "listings/PLT plug/photo/"), 404, "unknown")
+    problem(ask("GET", "listings/%00/photo/"), 404, "unknown")
+    Listing.objects.filter(name="PLT plug").update(photo="../../etc/passwd")
+    problem(ask("GET", "listings/PLT plug/photo/"), 404, "unknown")

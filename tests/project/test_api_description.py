@@ -11,8 +11,10 @@ from config.api_operations import OPERATIONS, refusals
 from config.api_shapes import ANSWERS, EVENTS, WORDS
 from config.errors import FRAMEWORK_CODES, HANDLER_CODES
 from inventory.errors import FarmError
+from inventory.models import Listing
 from orders.feeding import make_client, renew_token
 from orders.models import Customer, FeedClient, FeedEvent, Order, RestQuestion
+from tests.shipping.bench import picture
 
 KIND = "application/json"
 PATTERNS = {
@@ -74,6 +76,7 @@ class System:
         body = json.dumps(row.example) if row.example is not None else ""
         answer = self._client.generic(row.method, f"/api/v1/{path}", body, KIND, headers=headers)
         assert answer.status_code == row.status, (row.name, row.method, answer.content)
+        assert answer["Content-Type"] == (row.kind or KIND) or row.status == 204
         if row.answers:
             assert faults_of(answer.json(), ANSWERS[row.answers]) == [], (row.name, row.method)
         self.sent.add((row.name, row.method))
@@ -92,16 +95,27 @@ def test_every_address_and_method_of_the_feed_is_described_and_no_other(client):
     described = {(known[row.name], row.method) for row in OPERATIONS}
     taken = set()
     for address, methods in METHODS.items():
-        path = "/api/v1/" + address.replace("2026-W49", "{week}").replace(
-            "KLN", "{strain}"
-        ).replace("rests/1", "rests/{question}")
+        path = f"/api/v1/{address}"
+        for shown, name in (
+            ("2026-W49", "{week}"),
+            ("KLN plug", "{listing}"),
+            ("KLN", "{strain}"),
+            ("rests/1", "rests/{question}"),
+        ):
+            path = path.replace(shown, name)
         taken |= {(path, method) for method in methods.split() if method != "HEAD"}
     assert described == taken
 
 
-def test_every_example_is_sent_and_every_answer_has_its_shape(published_farm, client):
+def test_every_example_is_sent_and_every_answer_has_its_shape(
+    published_farm, client, settings, tmp_path
+):
+    settings.FARM_HOME = tmp_path
+    (tmp_path / "photos").mkdir()
+    (tmp_path / "photos" / "a.jpg").write_bytes(picture(7))
+    Listing.objects.filter(name="KLN plug").update(photo="photos/a.jpg")
     token = renew_token(client=FeedClient.objects.get(code="FC-1"))
-    names = {"week": "2026-W49", "strain": "KLN", "etag": ""}
+    names = {"week": "2026-W49", "strain": "KLN", "listing": "KLN plug", "etag": ""}
     system = System(client, token, names)
     for row in OPERATIONS:
         if row.name in ("api-rest", "api-arrival") or "{etag}" in row.needs.values():
