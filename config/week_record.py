@@ -106,7 +106,7 @@ def _shares(week: ShipWeek, now: datetime) -> dict[str, Any]:
     run = ShareRun.objects.filter(week=week, is_signed=True).order_by("-id").first()
     record: dict[str, Any] = {}
     if run is not None:
-        lines = run.lines.select_related("line__listing", "line__order")
+        lines = run.lines.select_related("line__listing__strain_form__form", "line__order")
         for row in lines.order_by("line__listing__name", "line__order__number"):
             listing = record.setdefault(
                 row.line.listing.name,

@@ -41,6 +41,7 @@ from orders.listing import newest_version
 from orders.models import FeedClient, Line, ListLine, Order, OrderChange, ShipWeek
 from orders.quantities import Standing, told_of
 from orders.resting import open_questions
+from orders.share_runs import SHOWN, signed_shares
 from orders.weeks import week_named
 
 PAGE_LENGTH = 100
@@ -318,7 +319,7 @@ class WithdrawView(FeedView):
 
 def order_record(order: Order) -> dict[str, Any]:
     """An order as its own customer may read it."""
-    lines = order.lines.select_related("listing", "promise").prefetch_related("shares__run")
+    lines = order.lines.select_related(*SHOWN).prefetch_related(signed_shares())
     return {
         "order": order.number,
         "state": order.state,
@@ -345,7 +346,7 @@ def order_record(order: Order) -> dict[str, Any]:
 
 def _order_line_record(line: Line) -> dict[str, Any]:
     promise = getattr(line, "promise", None)
-    shares = [row for row in line.shares.all() if row.run.is_signed]
+    shares = list(line.shares.all())
     return {
         "listing": line.listing.name,
         "asked": line.asked,

@@ -26,8 +26,8 @@ from orders.models import (
     ShipWeek,
 )
 from orders.promising import can_promise_all
-from orders.share_runs import ask_of, rule_settings
-from orders.sharing import shareable_lines
+from orders.share_book import rule_settings, shareable_lines
+from orders.share_runs import ask_of
 
 REFRESH_EVERY = timedelta(minutes=10)
 # From so many customers on, totals tell nothing of any one of them.

@@ -29,6 +29,7 @@ from orders.models import (
     ShipTo,
 )
 from orders.resting import open_questions
+from orders.share_runs import SHOWN, signed_shares
 from orders.weeks import week_line
 
 
@@ -141,14 +142,14 @@ def order_page(request: HttpRequest, number: str) -> HttpResponse:
 
 
 def _lines_of(order: Order) -> Any:
-    return order.lines.select_related("listing", "promise").prefetch_related("shares__run")
+    return order.lines.select_related(*SHOWN).prefetch_related(signed_shares())
 
 
 def _order_row(line: Line, is_staff: bool) -> dict[str, Any]:
     promise: Promise | None = getattr(line, "promise", None)
     live = promise is not None and promise.state not in ("freed", "missed")
     units = promise.units if promise is not None and live else 0
-    share = next((row for row in line.shares.all() if row.run.is_signed), None)
+    share = next(iter(line.shares.all()), None)
     state, slug = _line_words(line, promise)
     return {
         "id": line.pk,

@@ -16,17 +16,32 @@ from django.db.models import QuerySet
 from inventory.errors import ForbiddenMove
 from inventory.people import User
 from orders.adding import ROWS_AT_ONCE, add_rows
-from orders.models import Line, Promise, PromisedTotal, ShipWeek
+from orders.models import Promise, PromisedTotal, ShipWeek
 from orders.promising import AboveWhatIsLeft, CanPromise
+
+COLUMNS = (
+    "line_id",
+    "strain_form_id",
+    "week_id",
+    "units",
+    "pieces",
+    "pieces_out",
+    "state",
+    "pencilled_at",
+    "inked_at",
+    "user_id",
+    "reason",
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Pencil:
-    """What one line is to be promised, in sale units, and why."""
+    """What one line is to be promised, in sale units."""
 
-    line: Line
+    line_id: int
+    strain_form_id: int
+    listing: str
     units: int
-    reason: str
 
 
 @transaction.atomic
@@ -37,53 +52,50 @@ def pencil_promises(
     left: Mapping[int, CanPromise],
     now: datetime,
     user: User | None,
+    reason: str,
 ) -> None:
     """Pencil promises on lines that have no live one. The caller holds the lock and has read
     ``left`` under it. Raises AboveWhatIsLeft where a total would pass what was read."""
-    added: dict[int, int] = {}
-    rows = []
-    for pencil in pencils:
-        strain_form_id = pencil.line.listing.strain_form_id
-        pieces = pencil.units * left[strain_form_id].stock.unit
-        added[strain_form_id] = added.get(strain_form_id, 0) + pieces
-        rows.append(
-            Promise(
-                line=pencil.line,
-                strain_form_id=strain_form_id,
-                week=week,
-                units=pencil.units,
-                pieces=pieces,
-                pieces_out=0,
-                state=Promise.State.PENCILLED,
-                pencilled_at=now,
-                user=user,
-                reason=pencil.reason[:300],
-            )
+    written = (Promise.State.PENCILLED.value, now, None, user.pk if user else None, reason[:300])
+    unit = {row.strain_form_id: left[row.strain_form_id].stock.unit for row in pencils}
+    rows = [
+        (
+            row.line_id,
+            row.strain_form_id,
+            week.pk,
+            row.units,
+            row.units * unit[row.strain_form_id],
+            0,
         )
+        + written
+        for row in pencils
+    ]
+    added = dict.fromkeys(unit, 0)
+    for _, strain_form_id, _, _, pieces, *_ in rows:
+        added[strain_form_id] += pieces
     totals = _add_to_totals(week, added)
     for strain_form_id, total in totals.items():
         can = left[strain_form_id]
         if total > can.in_week_pieces + can.pieces:
             _refuse(week, pencils, strain_form_id, can, total - added[strain_form_id])
     there = set(Promise.objects.filter(line__order__week=week).values_list("line_id", flat=True))
-    add_rows(Promise, [row for row in rows if row.line_id not in there])
-    written = ("strain_form", "week", "units", "pieces", "pieces_out", "state", "pencilled_at")
+    add_rows(Promise, COLUMNS, [row for row in rows if row[0] not in there])
     Promise.objects.bulk_create(
-        [row for row in rows if row.line_id in there],
+        [Promise(**dict(zip(COLUMNS, row, strict=True))) for row in rows if row[0] in there],
         batch_size=ROWS_AT_ONCE,
         update_conflicts=True,
         unique_fields=["line"],
-        update_fields=[*written, "user", "reason"],
+        update_fields=[name.removesuffix("_id") for name in COLUMNS if name != "line_id"],
     )
 
 
 def _refuse(
     week: ShipWeek, pencils: Iterable[Pencil], strain_form_id: int, can: CanPromise, before: int
 ) -> None:
-    mine = [row for row in pencils if row.line.listing.strain_form_id == strain_form_id]
+    mine = [row for row in pencils if row.strain_form_id == strain_form_id]
     raise AboveWhatIsLeft(
         asked=sum(row.units for row in mine),
-        listing=mine[0].line.listing.name,
+        listing=mine[0].listing,
         week=week.name,
         left=max(0, can.in_week_pieces + can.pieces - before) // can.stock.unit,
     )

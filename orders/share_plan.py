@@ -4,30 +4,32 @@ Call from: orders/sharing.py. Reads only; the same lines, stock and changes give
 its mark stands for every number in it, so that what is signed is what was shown.
 """
 
-import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import Any
 
 from inventory.errors import FarmError, ReasonMissing
 from inventory.models import Listing
 from inventory.setting_book import SettingBook
 from orders.calc.share_orders import WAYS, BookShares, ShortBook, fills, share_book, share_both_ways
-from orders.calc.share_words import buyer_sentence, sentence
-from orders.calc.sharing import Share, share
-from orders.models import Line, Promise, ShipWeek
+from orders.calc.share_rules import RuleSettings
+from orders.calc.share_words import buyer_hand_words, buyer_sentence, hand_words, sentence
+from orders.calc.sharing import share
+from orders.models import Line, ShipWeek
 from orders.promising import CanPromise
-from orders.share_runs import (
-    SharedLine,
-    SharedListing,
-    ask_of,
-    canonical,
-    line_ref,
+from orders.share_book import (
+    BY_ITEM,
+    BY_ORDER,
+    OTHER_RULES,
+    ListingNumbers,
+    WeekNumbers,
+    held_units,
+    is_stopped,
+    mark_of,
     rule_settings,
 )
-
-OTHER_RULES = ("first_come", "equal", "proportional")
-BY_ITEM, BY_ORDER = WAYS
+from orders.share_runs import SharedLine, SharedListing, ask_of, line_ref
 
 
 class HandChangeNotPossible(FarmError):
@@ -113,8 +115,7 @@ def make_share_plan(
 
     Raises WayUnknown, HandChangeNotPossible, ReasonMissing.
     """
-    if way not in WAYS:
-        raise WayUnknown(way=way or "nothing", ways=", ".join(WAYS))
+    refuse_unknown(way=way)
     groups = _groups(week, lines, can)
     changed = _with_hand(groups, hand)
     settings = rule_settings(book=book)
@@ -141,6 +142,12 @@ def make_share_plan(
     )
 
 
+def refuse_unknown(*, way: str) -> None:
+    """Raise WayUnknown unless there is such a way."""
+    if way not in WAYS:
+        raise WayUnknown(way=way or "nothing", ways=", ".join(WAYS))
+
+
 def _groups(
     week: ShipWeek, lines: Sequence[Line], promises: Mapping[int, CanPromise]
 ) -> list[_Group]:
@@ -148,25 +155,21 @@ def _groups(
     by_listing: dict[int, list[Line]] = {}
     for line in lines:
         by_listing.setdefault(line.listing_id, []).append(line)
-    promised = dict(
-        Promise.objects.filter(line__order__week=week, state__in=Promise.LIVE).values_list(
-            "line_id", "units"
-        )
-    )
+    promised = held_units(week=week)
     groups = []
     for rows in by_listing.values():
         listing = rows[0].listing
         can = promises[listing.strain_form_id]
-        is_stopped = can.stock.is_resting != listing.is_winter and can.stock.colour != "none"
+        is_kept = is_stopped(can=can, listing=listing)
         # Sale units to share: what is left, and what these lines hold already.
         mine = sum(promised.get(line.pk, 0) for line in rows)
         book = ShortBook(
             name=listing.name,
             rule=listing.share_rule,
-            available=0 if is_stopped else can.units + mine,
+            available=0 if is_kept else can.units + mine,
             unit_pieces=can.stock.unit,
             asks=tuple(ask_of(line) for line in rows),
-            is_stopped=is_stopped,
+            is_stopped=is_kept,
         )
         groups.append(_Group(listing, tuple(rows), book))
     return groups
@@ -230,7 +233,7 @@ def _shared_listing(
     mine = chosen.shares[row.name]
     by = {name: shared.shares[row.name].promised for name, shared in ways.items()}
     reasons = {change.ref: change.reason.strip() for change in hand if change.ref in row.hand}
-    words = _hand_words(mine, reasons)
+    words = hand_words(mine, reasons)
     unit_word = group.listing.strain_form.form.unit_word
     lines = []
     for line in group.lines:
@@ -247,7 +250,7 @@ def _shared_listing(
                 proportional=rules["proportional"][ref],
                 sentence=sentence(mine, ref, words, counted_in=unit_word),
                 buyer_sentence=buyer_sentence(
-                    mine, ref, _buyer_words(ref, reasons), counted_in=unit_word
+                    mine, ref, buyer_hand_words(ref, reasons), counted_in=unit_word
                 ),
                 ref=ref,
                 by_item=by[BY_ITEM][ref],
@@ -264,25 +267,9 @@ def _shared_listing(
         is_short=any(line.promised < line.asked for line in lines),
         lines=tuple(lines),
         trace=mine.trace,
-        way=way,
         book=row,
         hand_reasons=reasons,
     )
-
-
-def _hand_words(shared: Share, reasons: Mapping[str, str]) -> str:
-    """The staff's words for every change by hand on a listing."""
-    return "; ".join(
-        f"order {shared.trace['lines'][ref]['order']} set to {shared.promised[ref]}, {reason}"
-        for ref, reason in sorted(reasons.items())
-    )
-
-
-def _buyer_words(ref: str, reasons: Mapping[str, str]) -> str:
-    """A buyer reads the reason of the own line; of others only that there was a change."""
-    if ref in reasons:
-        return reasons[ref]
-    return f"{len(reasons)} of the lines set by the farm" if reasons else ""
 
 
 def _order_fills(
@@ -325,12 +312,12 @@ def _mark_of(
     chosen: BookShares,
     listings: Sequence[SharedListing],
 ) -> str:
-    shown = [
-        week.name,
-        way,
-        [[change.ref, change.units.strip(), change.reason.strip()] for change in hand],
-        str(chosen.fill),
-        [
+    return mark_of(
+        week=week,
+        way=way,
+        hand=[(change.ref, change.units.strip(), change.reason.strip()) for change in hand],
+        fill=str(chosen.fill),
+        rows=[
             [
                 row.listing.name,
                 row.available,
@@ -339,5 +326,22 @@ def _mark_of(
             ]
             for row in listings
         ],
-    ]  # fmt: skip
-    return hashlib.sha256(canonical(shown).encode()).hexdigest()
+    )  # fmt: skip
+
+
+def numbers_of(
+    *, plan: SharePlan, rows: Sequence[ListingNumbers], settings: RuleSettings
+) -> WeekNumbers:
+    """The numbers of a plan with its changes by hand, for the rows that it was made of."""
+    shown = {row.listing.pk: row for row in plan.listings}
+    found = []
+    for row in rows:
+        mine = shown[row.listing.pk]
+        by_line = {line.line_id: line for line in mine.lines}
+        lines = [by_line[line.pk] for line in row.lines]
+        units: dict[str, Any] = {
+            name: [getattr(line, name) for line in lines]
+            for name in ("promised", "by_rule", "by_item", "by_order", *OTHER_RULES)
+        }
+        found.append(replace(row, reasons=mine.hand_reasons, **units))
+    return WeekNumbers(plan.way, str(plan.fill), settings, tuple(found))

@@ -4,21 +4,22 @@ Call from: orders/sharing.py, orders/pages.py, config/week_record.py.
 """
 
 import hashlib
-import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from django.db.models import Prefetch
 from django.utils import timezone
 
 from inventory.models import Listing
 from inventory.people import User
-from inventory.setting_book import SettingBook
 from orders.adding import add_rows
-from orders.calc.share_orders import WAYS, ShortBook, share_book
-from orders.calc.sharing import Ask, RuleSettings
+from orders.calc.share_orders import WAYS, ShortBook
+from orders.calc.share_replay import Replay, canonical, result_text, settings_text
+from orders.calc.sharing import Ask
 from orders.models import Line, ShareLine, ShareRun, ShipWeek
+from orders.share_book import ListingNumbers, WeekNumbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +56,6 @@ class SharedListing:
     is_short: bool
     lines: tuple[SharedLine, ...]
     trace: Mapping[str, Any]
-    way: str
     book: ShortBook | None = None
     hand_reasons: Mapping[str, str] = field(default_factory=dict)
 
@@ -65,15 +65,16 @@ def signed_listings(*, week: ShipWeek) -> list[SharedListing]:
     run = ShareRun.objects.filter(week=week, is_signed=True).order_by("-id").first()
     if run is None:
         return []
-    traces = {row["listing"]: row["trace"] for row in json.loads(run.result)}
     by_listing: dict[str, list[ShareLine]] = {}
-    rows = run.lines.select_related("line__listing", "line__order__ship_to__customer")
+    rows = run.lines.select_related(
+        "line__listing__strain_form__form", "line__order__ship_to__customer"
+    )
     for row in rows.order_by("line__listing__name", "line__order__number"):
         by_listing.setdefault(row.line.listing.name, []).append(row)
-    return [_as_shared(group, traces[name], run.way) for name, group in by_listing.items()]
+    return [_as_shared(group) for group in by_listing.values()]
 
 
-def _as_shared(rows: Sequence[ShareLine], trace: Mapping[str, Any], way: str) -> SharedListing:
+def _as_shared(rows: Sequence[ShareLine]) -> SharedListing:
     return SharedListing(
         listing=rows[0].line.listing,
         rule=rows[0].rule,
@@ -92,7 +93,7 @@ def _as_shared(rows: Sequence[ShareLine], trace: Mapping[str, Any], way: str) ->
                 proportional=row.proportional,
                 sentence=row.sentence,
                 buyer_sentence=row.buyer_sentence,
-                ref=line_ref(row.line),
+                ref=row.ref,
                 by_item=row.by_item,
                 by_order=row.by_order,
                 by_rule=row.by_rule,
@@ -100,16 +101,7 @@ def _as_shared(rows: Sequence[ShareLine], trace: Mapping[str, Any], way: str) ->
             )
             for row in rows
         ),
-        trace=trace,
-        way=way,
-    )
-
-
-def rule_settings(*, book: SettingBook) -> RuleSettings:
-    """The sharing rule's numbers from the farm's settings."""
-    return RuleSettings(
-        weights={tier: book.text(f"tier_{tier}_weight") for tier in (1, 2, 3)},
-        unit_stretch=book.text("unit_stretch"),
+        trace=rows[0].share.trace,
     )
 
 
@@ -132,129 +124,135 @@ def line_ref(line: Line) -> str:
 
 
 def write_run(
-    week: ShipWeek,
-    now: datetime,
-    user: User | None,
-    listings: Sequence[SharedListing],
-    way: str,
+    *, week: ShipWeek, now: datetime, user: User | None, numbers: WeekNumbers
 ) -> ShareRun:
     """Keep a run and its lines; an earlier one of the week is no longer the signed one."""
     ShareRun.objects.filter(week=week, is_signed=True).update(is_signed=False)
-    inputs = canonical([_inputs_of(row) for row in listings])
-    result = canonical([_result_of(row.listing.name, row.trace) for row in listings])
+    inputs = canonical([_inputs_of(row, numbers.way) for row in numbers.listings])
     run = ShareRun.objects.create(
         week=week,
         ran_at=now,
         user=user,
-        way=way,
+        way=numbers.way,
         inputs=inputs,
         inputs_hash=hashlib.sha256(inputs.encode()).hexdigest(),
-        result=result,
+        rule_numbers=settings_text(numbers.settings),
+        result=result_text(
+            [
+                (row.listing.name, dict(zip(row.refs, row.promised, strict=True)))
+                for row in numbers.listings
+            ]
+        ),
         is_signed=True,
     )
-    lines = [
-        ShareLine(
-            run=run,
-            line_id=line.line_id,
-            rule=row.rule,
-            is_short=line.promised < line.asked,
-            available=row.available,
-            asked=line.asked,
-            promised=line.promised,
-            by_rule=line.by_rule,
-            by_item=line.by_item,
-            by_order=line.by_order,
-            first_come=line.first_come,
-            equal=line.equal,
-            proportional=line.proportional,
-            sentence=line.sentence[:500],
-            buyer_sentence=line.buyer_sentence[:500],
-            hand_reason=line.hand_reason[:300],
-        )
-        for row in listings
-        for line in row.lines
-    ]
-    add_rows(ShareLine, lines)
+    add_rows(ShareLine, LINE_COLUMNS, _line_rows(run, numbers))
     return run
 
 
-def canonical(value: Any) -> str:
-    """JSON text that is the same on every machine and database."""
-    return json.dumps(value, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+LINE_COLUMNS = (
+    "run_id",
+    "line_id",
+    "rule",
+    "is_short",
+    "available",
+    "asked",
+    "promised",
+    "by_rule",
+    "by_item",
+    "by_order",
+    "first_come",
+    "equal",
+    "proportional",
+    "hand_reason",
+)
 
 
-def _inputs_of(row: SharedListing) -> dict[str, Any]:
-    """All that a replay needs. What is so by default is left out: a share by item reads as runs
-    did before there was another way."""
-    assert row.book is not None
+def _line_rows(run: ShareRun, numbers: WeekNumbers) -> Iterator[tuple[Any, ...]]:
+    for row in numbers.listings:
+        given = zip(
+            row.lines,
+            row.refs,
+            row.promised,
+            row.by_rule,
+            row.by_item,
+            row.by_order,
+            row.first_come,
+            row.equal,
+            row.proportional,
+            strict=True,
+        )
+        for line, ref, promised, *others in given:
+            yield (
+                run.pk,
+                line.pk,
+                row.listing.share_rule,
+                promised < line.asked,
+                row.available,
+                line.asked,
+                promised,
+                *others,
+                row.reasons.get(ref, "")[:300],
+            )
+
+
+def _inputs_of(row: ListingNumbers, way: str) -> dict[str, Any]:
     inputs: dict[str, Any] = {
-        "listing": row.book.name,
-        "rule": row.book.rule,
-        "available": row.book.available,
-        "asks": [_ask_row(ask) for ask in row.book.asks],
+        "listing": row.listing.name,
+        "rule": row.listing.share_rule,
+        "available": row.available,
+        "asks": _ask_rows(row),
     }
-    if row.book.hand:
+    if row.reasons:
+        units = dict(zip(row.refs, row.promised, strict=True))
         inputs["hand"] = {
-            ref: {"units": units, "reason": row.hand_reasons[ref]}
-            for ref, units in row.book.hand.items()
+            ref: {"units": units[ref], "reason": reason} for ref, reason in row.reasons.items()
         }
-    if row.way != WAYS[0]:
-        inputs["way"] = row.way
-        inputs["unit_pieces"] = row.book.unit_pieces
-        inputs["is_stopped"] = row.book.is_stopped
+    if way != WAYS[0]:
+        inputs["way"] = way
+        inputs["unit_pieces"] = row.unit_pieces
+        inputs["is_stopped"] = row.is_stopped
     return inputs
 
 
-def _ask_row(ask: Ask) -> dict[str, Any]:
-    return {
-        "ref": ask.ref,
-        "order_number": ask.order_number,
-        "asked": ask.asked,
-        "unit": ask.unit,
-        "tier": ask.tier,
-        "sent_at": ask.sent_at.astimezone(timezone.get_default_timezone()).isoformat(),
-        "least": ask.least,
-        "customer": ask.customer,
-    }
-
-
-def _result_of(name: str, trace: Mapping[str, Any]) -> dict[str, Any]:
-    return {"listing": name, "trace": trace}
+def _ask_rows(row: ListingNumbers) -> list[dict[str, Any]]:
+    zone = timezone.get_default_timezone()
+    sent = {line.sent_at for line in row.lines}
+    words = {at: at.astimezone(zone).isoformat() for at in sent}
+    return [
+        {
+            "ref": ref,
+            "order_number": line.order_number,
+            "asked": line.asked,
+            "unit": line.unit,
+            "tier": line.tier,
+            "sent_at": words[line.sent_at],
+            "least": line.least,
+            "customer": line.customer,
+        }
+        for ref, line in zip(row.refs, row.lines, strict=True)
+    ]
 
 
 def replay_run(*, run: ShareRun) -> str:
-    """The result of a run computed again from what it stored: the same text, byte for byte.
+    """The result of a run computed again from what it stored, by the rules, listing by listing:
+    the same text, byte for byte.
 
     The way, the changes by hand and the rule's numbers are those of the run, whatever the farm's
     settings say today.
     """
-    rows = json.loads(run.inputs)
-    settings = _settings_then(json.loads(run.result))
-    listings = [
-        ShortBook(
-            name=row["listing"],
-            rule=row["rule"],
-            available=row["available"],
-            unit_pieces=row.get("unit_pieces", 1),
-            asks=tuple(
-                Ask(**{**ask, "sent_at": datetime.fromisoformat(ask["sent_at"])})
-                for ask in row["asks"]
-            ),
-            hand={ref: change["units"] for ref, change in row.get("hand", {}).items()},
-            is_stopped=row.get("is_stopped", False),
-        )
-        for row in rows
-    ]
-    way = next((row["way"] for row in rows if "way" in row), WAYS[0])
-    shares = share_book(way=way, listings=listings, settings=settings).shares
-    return canonical([_result_of(row.name, shares[row.name].trace) for row in listings])
+    return Replay.read(inputs=run.inputs, settings=run.rule_numbers).result()
 
 
-def _settings_then(results: Sequence[Mapping[str, Any]]) -> RuleSettings:
-    """The numbers a run was made with, from the first trace that needed them."""
-    for row in results:
-        plain = row["trace"].get("settings")
-        if plain:
-            weights = {int(tier): weight for tier, weight in plain["weights"].items()}
-            return RuleSettings(**{**plain, "weights": weights})
-    return RuleSettings()
+def trace_of_run(*, run: ShareRun) -> str:
+    """Every number on the way to a run's result, as text; made when it is asked for."""
+    return Replay.read(inputs=run.inputs, settings=run.rule_numbers).trace()
+
+
+# What a line's sentence is printed with.
+SHOWN = ("listing__strain_form__form", "promise")
+
+
+def signed_shares() -> "Prefetch[str]":
+    """A line's share of the run that was signed, without the run's own long texts."""
+    shares = ShareLine.objects.filter(run__is_signed=True).select_related("run")
+    return Prefetch("shares", shares.defer("run__inputs", "run__result").order_by("run_id"))

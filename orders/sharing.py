@@ -16,11 +16,22 @@ from inventory.models import Happening
 from inventory.people import User
 from inventory.setting_book import SettingBook
 from orders.amending import judge_again
-from orders.exporting import missing_ticks
-from orders.models import Line, Order, Promise, ShareRun, ShipWeek
+from orders.models import Order, Promise, ShareRun, ShipWeek
 from orders.promising import CanPromise, can_promise_all, left_under_lock
 from orders.promising_many import Pencil, free_pencils, ink_pencils, pencil_promises
-from orders.share_plan import BY_ITEM, HandChange, SharePlan, make_share_plan
+from orders.share_book import (
+    BY_ITEM,
+    ListingNumbers,
+    WeekNumbers,
+    book_lines,
+    listings_to_share,
+    mark_of,
+    mark_rows,
+    rule_settings,
+    share_week,
+    shareable_lines,
+)
+from orders.share_plan import HandChange, SharePlan, make_share_plan, numbers_of, refuse_unknown
 from orders.share_runs import SharedListing, write_run
 
 
@@ -79,30 +90,6 @@ def preview_plan(
     return make_share_plan(week=week, lines=lines, can=can, book=book, way=way, hand=hand)
 
 
-def shareable_lines(*, week: ShipWeek) -> list[Line]:
-    """Open lines of a week, less those that law, papers, export or a credit stop keep back."""
-    lines = Line.objects.filter(order__week=week, state=Line.State.OPEN)
-    lines = lines.exclude(order__state__in=[Order.State.WITHDRAWN, Order.State.SET_ASIDE])
-    if week.inked_at is None:
-        # Carried over from a week that fell short: first in line, promised before the list is.
-        lines = lines.exclude(promise__state=Promise.State.INKED)
-    rows = lines.select_related(
-        "order__customer",
-        "order__ship_to__customer",
-        "listing__strain_form__form",
-        "listing__strain_form__strain",
-    ).order_by("listing__name", "order__number", "position")
-    stopped: dict[int, bool] = {}
-    kept = []
-    for line in rows:
-        order = line.order
-        if order.pk not in stopped:
-            stopped[order.pk] = order.customer.is_credit_stopped or bool(missing_ticks(order=order))
-        if not stopped[order.pk]:
-            kept.append(line)
-    return kept
-
-
 def share_out(
     *,
     week: ShipWeek,
@@ -147,22 +134,44 @@ def _share_out(
     _refuse_unless_open(week)
     on = timezone.localdate(now)
     book = SettingBook.read(on=on)
-    lines = shareable_lines(week=week)
+    lines = book_lines(week=week)
     _free_last_run(week)
     left = left_under_lock(
-        strain_form_ids={line.listing.strain_form_id for line in lines},
-        week=week,
-        on=on,
-        book=book,
+        strain_form_ids={line.strain_form_id for line in lines}, week=week, on=on, book=book
     )
-    plan = make_share_plan(week=week, lines=lines, can=left, book=book, way=way, hand=hand)
-    if mark is not None and mark != plan.mark:
+    rows = listings_to_share(week=week, lines=lines, can=left)
+    numbers, found = _numbers(week, rows, left, book, way, hand, mark)
+    if mark is not None and mark != found:
         raise SharesChangedSince(week=week.name)
-    run = write_run(week, now, user, plan.listings, way)
-    _pencil_run(week, plan.listings, lines, left, now, user)
+    run = write_run(week=week, now=now, user=user, numbers=numbers)
+    _pencil_run(week, numbers, left, now, user)
     week.shared_at = now
     week.save(update_fields=["shared_at"])
     return run
+
+
+def _numbers(
+    week: ShipWeek,
+    rows: Sequence[ListingNumbers],
+    left: Mapping[int, CanPromise],
+    book: SettingBook,
+    way: str,
+    hand: Sequence[HandChange],
+    mark: str | None,
+) -> tuple[WeekNumbers, str]:
+    """What each line gets, over arrays; with changes by hand as the plan is made, since each of
+    them has to be looked at. With the mark of it, where one is asked for."""
+    refuse_unknown(way=way)
+    settings = rule_settings(book=book)
+    if hand:
+        lines = shareable_lines(week=week)
+        plan = make_share_plan(week=week, lines=lines, can=left, book=book, way=way, hand=hand)
+        return numbers_of(plan=plan, rows=rows, settings=settings), plan.mark
+    numbers = share_week(rows=rows, way=way, settings=settings)
+    if mark is None:
+        return numbers, ""
+    shown = mark_of(week=week, way=way, hand=(), fill=numbers.fill, rows=mark_rows(numbers))
+    return numbers, shown
 
 
 def _free_last_run(week: ShipWeek) -> None:
@@ -175,21 +184,20 @@ def _free_last_run(week: ShipWeek) -> None:
 
 def _pencil_run(
     week: ShipWeek,
-    listings: Sequence[SharedListing],
-    lines: Sequence[Line],
+    numbers: WeekNumbers,
     left: Mapping[int, CanPromise],
     now: datetime,
     user: User | None,
 ) -> None:
-    by_key = {line.pk: line for line in lines}
     pencils = [
-        Pencil(by_key[shared.line_id], shared.promised, shared.sentence)
-        for row in listings
-        for shared in row.lines
-        if shared.promised and not by_key[shared.line_id].is_first_come
+        Pencil(line.pk, line.strain_form_id, row.listing.name, units)
+        for row in numbers.listings
+        for line, units in zip(row.lines, row.promised, strict=True)
+        if units and not line.is_first_come
     ]
     # The same reading serves every promise: the growing totals are compared with it.
-    pencil_promises(week=week, pencils=pencils, left=left, now=now, user=user)
+    reason = f"shared out {numbers.way}"
+    pencil_promises(week=week, pencils=pencils, left=left, now=now, user=user, reason=reason)
 
 
 @transaction.atomic

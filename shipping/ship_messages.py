@@ -17,6 +17,7 @@ from inventory.setting_book import SettingBook
 from orders.calc.weeks import time_text
 from orders.models import Line, Order, Promise
 from orders.order_messages import readers_of, week_context, write_to_shop
+from orders.share_runs import SHOWN, signed_shares
 from shipping.arrivals import report_due
 from shipping.bench_numbers import Bench, bag_items, money_of
 from shipping.boxing import bags_of
@@ -103,7 +104,7 @@ def _write_promised(order: Order, happening: Happening, now: datetime) -> None:
 
 def _lines_of(order: Order) -> Any:
     lines = order.lines.exclude(state=Line.State.WITHDRAWN)
-    return lines.select_related("listing", "promise").prefetch_related("shares__run")
+    return lines.select_related(*SHOWN).prefetch_related(signed_shares())
 
 
 def _promised_row(line: Line) -> dict[str, Any]:
@@ -125,7 +126,7 @@ def _why_less(line: Line, units: int) -> str:
     """Why a line ends below what was asked, in words for the buyer."""
     if units >= line.asked:
         return ""
-    share = next((row for row in line.shares.all() if row.run.is_signed), None)
+    share = next(iter(line.shares.all()), None)
     return share.buyer_sentence if share else line.reason
 
 

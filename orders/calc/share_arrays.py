@@ -3,8 +3,8 @@
 Lines of all listings stand in one array and go through the rule together; what one listing does
 next depends on its own numbers only. Fractions are never formed: shares are compared as whole
 numbers over the common denominator of their listing. A listing that is not done when the lines
-have been sorted MOST_SORTS times over, whose rule is `equal`, or whose numbers outgrow 64 bits, is
-shared by `share` itself.
+have been sorted MOST_SORTS times over, or whose numbers outgrow 64 bits, is shared by `share`
+itself.
 """
 
 from datetime import UTC, datetime, timedelta
@@ -132,7 +132,8 @@ class _Table:
         self.none = np.zeros(0, dtype=np.int64)
 
     def share(self, asked_of: Sums) -> None:
-        plainly = self._outgrown(asked_of) | (self.rule == EQUAL)
+        plainly = self._outgrown(asked_of)
+        self._equal(~plainly & (self.rule == EQUAL))
         self._first_come(~plainly & (self.rule == FIRST_COME))
         self._proportional(~plainly & (self.rule == PROPORTIONAL))
         unfinished = self._mixed(~plainly & (self.rule == MIXED))
@@ -235,6 +236,42 @@ class _Table:
         self.left[at[rows]] -= part
         return np.flatnonzero(~is_first & (step <= self.left[at]))
 
+    def _equal(self, chosen: Flags) -> None:
+        """A unit at a time to whoever holds fewest: all levels that fit at once, then one level
+        line by line, until no unit fits. A level is what is held before the next unit."""
+        lines = np.flatnonzero(chosen.take(self.at))
+        level = np.zeros(self.k, dtype=np.int64)
+        while True:
+            fits = self.unit[lines] <= self.left[self.at[lines]]
+            lines = lines[fits & (self.got[lines] < self.asked[lines])]
+            if not len(lines):
+                break
+            at, unit, asked = self.at[lines], self.unit[lines], self.asked[lines]
+            level = self._level(lines, level)
+            held = np.minimum(asked, -(-level[at] // unit) * unit)
+            self.left -= self._sums(at, held - self.got[lines])
+            self.got[lines] = held
+            next_up = (held == level[at]) & (held < asked) & (unit <= self.left[at])
+            self._in_turn(lines[next_up], at[next_up], unit[next_up], unit[next_up])
+            level += 1
+        self.got[self._below(chosen)] = 0
+
+    def _level(self, lines: Whole, low: Whole) -> Whole:
+        """The highest level of each listing that its lines can all be brought to, from one that
+        they can."""
+        at, unit, asked = self.at[lines], self.unit[lines], self.asked[lines]
+        room = self.left + self._sums(at, self.got[lines])
+        high = np.full(self.k, asked.max())
+        while (low < high).any():
+            middle = (low + high + 1) // 2
+            held = np.minimum(asked, -(-middle[at] // unit) * unit)
+            fits = self._sums(at, held) <= room
+            low, high = np.where(fits, middle, low), np.where(fits, high, middle - 1)
+        return low
+
+    def _sums(self, at: Whole, values: Whole) -> Whole:
+        return np.bincount(at, values, self.k).astype(np.int64)
+
     def _proportional(self, chosen: Flags) -> None:
         """A quota by what was asked, then a unit a line at most, then the least, once."""
         if not chosen.any():
@@ -250,8 +287,7 @@ class _Table:
         self.left[part.listings] -= part.sums(given)
         may = np.flatnonzero(unit <= part.spread(self.left))
         self._hand_out(part, may, unit, rest)
-        below = self._below(chosen)
-        self.got[below] = 0
+        self.got[self._below(chosen)] = 0
 
     def _mixed(self, chosen: Flags) -> Flags:
         """Floors, rounds below the cap, then without it, then lines below their least given up,

@@ -94,7 +94,7 @@ def _share_ways(
 ) -> dict[str, BookShares]:
     rows = sorted(listings, key=lambda row: row.name)
     _check(rows)
-    by_item = {row.name: _by_item(row, settings) for row in rows}
+    by_item = {row.name: share_listing(row, settings) for row in rows}
     book = _Book(rows, by_item)
     best = best_fill(book.flow)
     found = {}
@@ -121,7 +121,7 @@ def _check(rows: Sequence[ShortBook]) -> None:
             raise ValueError(f"More of {row.name} is fixed by hand than there is")
 
 
-def _by_item(row: ShortBook, settings: RuleSettings) -> Share:
+def share_listing(row: ShortBook, settings: RuleSettings) -> Share:
     """The listing's rule; lines fixed by hand come first and the others share what they leave."""
     if not row.hand:
         return share(rule=row.rule, available=row.available, asks=row.asks, settings=settings)

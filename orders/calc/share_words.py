@@ -1,5 +1,6 @@
 """A sentence for every share: what was asked and promised, and by which numbers."""
 
+from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any
 
@@ -37,6 +38,21 @@ def buyer_sentence(
     if hand_reason:
         words += f"; changed by hand: {hand_reason}"
     return f"{_head(share, ref)}: {words}."
+
+
+def hand_words(share: Share, reasons: Mapping[str, str]) -> str:
+    """The staff's words for every change by hand on a listing, by the reason of each line."""
+    return "; ".join(
+        f"order {share.trace['lines'][ref]['order']} set to {share.promised[ref]}, {reason}"
+        for ref, reason in sorted(reasons.items())
+    )
+
+
+def buyer_hand_words(ref: str, reasons: Mapping[str, str]) -> str:
+    """A buyer reads the reason of the own line; of others only that there was a change."""
+    if ref in reasons:
+        return reasons[ref]
+    return f"{len(reasons)} of the lines set by the farm" if reasons else ""
 
 
 def _has_enough(share: Share) -> bool:

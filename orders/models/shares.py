@@ -1,11 +1,19 @@
-"""Share runs: what was asked, what the rule gave, and the sentence for each line."""
+"""Share runs: what was asked and what the rule gave. A line's sentence is made when it is read."""
 
 from django.conf import settings
 from django.db import models
 
+from orders.calc.share_replay import Replay
+from orders.calc.sharing import Share
+
+# A page, a letter or a record reads one run over and over, line by line.
+MOST_KEPT = 4
+_kept: dict[tuple[str, str], Replay] = {}
+
 
 class ShareRun(models.Model):
-    """One sharing out of a week. Inputs and result are frozen as text so they replay bytewise."""
+    """One sharing out of a week. What it was made from is frozen as text so that it replays
+    bytewise: inputs, rule_numbers, way; result holds what each line got."""
 
     week = models.ForeignKey("orders.ShipWeek", models.PROTECT, related_name="share_runs")
     ran_at = models.DateTimeField()
@@ -14,11 +22,25 @@ class ShareRun(models.Model):
     way = models.CharField(max_length=8, default="by item")
     inputs = models.TextField()
     inputs_hash = models.CharField(max_length=64)
+    # Weights, unit stretch, floor and cap as they were; orders/calc/share_rules.py.
+    rule_numbers = models.TextField(default="")
     result = models.TextField()
     is_signed = models.BooleanField(default=False)
 
     class Meta:
         ordering = ["week", "id"]
+
+    def replay(self) -> Replay:
+        """The run, shared again as it is read. A run is never written twice, so that its texts'
+        hash stands for it."""
+        key = self.inputs_hash, self.rule_numbers
+        found = _kept.pop(key, None)
+        if found is None:
+            found = Replay.read(inputs=self.inputs, settings=self.rule_numbers)
+        _kept[key] = found
+        while len(_kept) > MOST_KEPT:
+            _kept.pop(next(iter(_kept)), None)
+        return found
 
 
 class ShareLine(models.Model):
@@ -38,11 +60,34 @@ class ShareLine(models.Model):
     first_come = models.PositiveIntegerField()
     equal = models.PositiveIntegerField()
     proportional = models.PositiveIntegerField()
-    sentence = models.CharField(max_length=500)
-    buyer_sentence = models.CharField(max_length=500)
     hand_reason = models.CharField(max_length=300, blank=True)
 
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["run", "line"], name="share_line_once_a_run")
         ]
+
+    @property
+    def ref(self) -> str:
+        """What the rules call the line: its order and its place in it."""
+        return f"{self.line.order.number}/{self.line.position}"
+
+    @property
+    def share(self) -> Share:
+        """How the line's listing was shared, with its trace."""
+        replay = self.run.replay()
+        return replay.share(replay.listing_of[self.ref])
+
+    @property
+    def sentence(self) -> str:
+        """What staff read of the line: every number that decided it."""
+        return self.run.replay().sentence(ref=self.ref, counted_in=self._unit_word)
+
+    @property
+    def buyer_sentence(self) -> str:
+        """What its buyer reads."""
+        return self.run.replay().buyer_sentence(ref=self.ref, counted_in=self._unit_word)
+
+    @property
+    def _unit_word(self) -> str:
+        return self.line.listing.strain_form.form.unit_word

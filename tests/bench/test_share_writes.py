@@ -1,4 +1,4 @@
-"""What a share run writes, against a raw COPY of the same rows. PostgreSQL.
+"""A whole sharing out with all that it writes, against a raw COPY of the same rows. PostgreSQL.
 
 Run with -s to read it: pytest -c tests/pytest.ini -s -m bench tests/bench/test_share_writes.py
 """
@@ -7,40 +7,38 @@ import time
 from decimal import Decimal
 from operator import attrgetter
 
+import numpy as np
 import pytest
 from django.db import connection, transaction
+from django.db.models import F
 
 from inventory.clock import farm_now
-from inventory.models import Listing
-from inventory.setting_book import SettingBook
+from inventory.models import Balance, Listing
 from orders.adding import add_rows
-from orders.models import Line, Order, Promise, ShareLine, ShipTo
-from orders.promising import can_promise_all
-from orders.promising_many import Pencil, pencil_promises
+from orders.models import Line, Order, Promise, PromisedTotal, ShareLine, ShareRun, ShipTo
+from orders.promising_many import COLUMNS
+from orders.share_runs import replay_run
+from orders.sharing import share_out
 from orders.weeks import week_named
 
 pytestmark = [pytest.mark.bench, pytest.mark.postgres]
-LINES_AN_ORDER, ORDERS = 16, 1250
+LINES_AN_ORDER, ORDERS, RUNS = 16, 1250, 7
 
 
 @pytest.fixture
 def week(published_farm):
     if connection.vendor != "postgresql":
         pytest.skip("left out: needs PostgreSQL")
-    return week_named(name="2026-W49")
-
-
-def seconds(act):
-    """The time of an act whose rows are taken back."""
-    start = time.perf_counter()
-    with transaction.atomic():
-        act()
-        taken = time.perf_counter() - start
-        transaction.set_rollback(True)
-    return taken
+    week = week_named(name="2026-W49")
+    week.closed_at = week.cut_off_at
+    week.save()
+    return week
 
 
 def make_lines(week):
+    """Orders of sixteen lines, and stock for some two thirds of what they ask."""
+    chance = np.random.default_rng(20261130)
+    Balance.objects.update(pieces=F("pieces") * 120)
     ship_to = ShipTo.objects.select_related("customer").first()
     listings = list(Listing.objects.select_related("strain_form")[:LINES_AN_ORDER])
     orders = Order.objects.bulk_create(
@@ -50,16 +48,17 @@ def make_lines(week):
             customer=ship_to.customer,
             ship_to=ship_to,
             week=week,
-            tier=1,
+            tier=int(chance.integers(1, 4)),
             ship_on=week.first_ship_on,
             sent_at=farm_now(),
         )
         for at in range(ORDERS)
     )
+    asked = chance.integers(1, 24, (ORDERS, LINES_AN_ORDER)).tolist()
     lines = [
-        Line(order=order, position=place, listing=listing, asked=2, unit_price=Decimal(1))
-        for order in orders
-        for place, listing in enumerate(listings, 1)
+        Line(order=order, position=place, listing=listing, asked=units, unit_price=Decimal(1))
+        for order, row in zip(orders, asked, strict=True)
+        for place, (listing, units) in enumerate(zip(listings, row, strict=True), 1)
     ]
     return Line.objects.bulk_create(lines)
 
@@ -67,57 +66,77 @@ def make_lines(week):
 def raw_copy(model, rows):
     fields = [field for field in model._meta.concrete_fields if not field.primary_key]
     text = [
-        "\t".join("\\N" if value is None else str(value) for value in values)
+        "\t".join("\\N" if value is None else str(value).replace("\\", "\\\\") for value in values)
         for values in map(attrgetter(*(field.attname for field in fields)), rows)
     ]
     body = "\n".join(text) + "\n"
-    columns = ", ".join(field.column for field in fields)
-
-    def send():
-        with (
-            connection.cursor() as cursor,
-            cursor.copy(f"COPY {model._meta.db_table} ({columns}) FROM STDIN") as copy,
-        ):
+    statement = (
+        f"COPY {model._meta.db_table} ({', '.join(row.column for row in fields)}) FROM STDIN"
+    )
+    with connection.cursor() as cursor:
+        start = time.perf_counter()
+        with cursor.copy(statement) as copy:
             copy.write(body)
+        return time.perf_counter() - start
 
-    return send
+
+def shared_out(week, user):
+    """How long it takes, and the rows that it wrote, which are taken back."""
+    there = set(Promise.objects.values_list("pk", flat=True))
+    with transaction.atomic():
+        start = time.perf_counter()
+        run = share_out(week=week, now=farm_now(), user=user)
+        taken = time.perf_counter() - start
+        rows = [
+            (ShareRun, [run]),
+            (ShareLine, list(run.lines.all())),
+            (Promise, list(Promise.objects.exclude(pk__in=there))),
+            (PromisedTotal, list(PromisedTotal.objects.filter(week=week))),
+        ]
+        transaction.set_rollback(True)
+    return taken, rows
 
 
-def test_a_runs_rows_are_written_in_three_times_a_raw_copy(week, person):
-    lines, now = make_lines(week), farm_now()
-    on = week.monday
-    left = can_promise_all(week=week, on=on, is_on_sale=True, book=SettingBook.read(on=on))
-    plenty = {pk: type(can)(can.supply, 10**6, 0, 0) for pk, can in left.items()}
-    pencils = [
-        Pencil(line, 1, "Asked 2, promised 1: one of the rows of a bench.") for line in lines
-    ]
-    rows = [
-        Promise(line=row.line, strain_form_id=row.line.listing.strain_form_id, week=week, units=1,
-                pieces=1, state="pencilled", pencilled_at=now, reason=row.reason)
-        for row in pencils
-    ]  # fmt: skip
+def copied(week, rows):
+    with transaction.atomic():
+        PromisedTotal.objects.filter(week=week).delete()
+        taken = sum(raw_copy(model, written) for model, written in rows)
+        transaction.set_rollback(True)
+    return taken
 
-    def ours():
-        pencil_promises(week=week, pencils=pencils, left=plenty, now=now, user=person("OF"))
 
-    bare = min(seconds(raw_copy(Promise, rows)) for _ in range(3))
-    taken = min(seconds(ours) for _ in range(3))
-    print(f"\n{len(lines)} promises with their totals: {taken / bare:.2f} x a raw COPY of the rows")
-    assert taken / bare < 6
+def test_a_whole_sharing_out_takes_three_times_a_raw_copy_at_most(week, person):
+    lines, user = make_lines(week), person("OF")
+    taken, bare = [], []
+    for _ in range(RUNS):
+        seconds, rows = shared_out(week, user)
+        taken.append(seconds)
+        bare.append(copied(week, rows))
+
+    (run,) = rows[0][1]
+    assert replay_run(run=run) == run.result
+    counts = ", ".join(f"{len(written)} {model.__name__}" for model, written in rows)
+    ratio = min(taken) / min(bare)
+    print(f"\n{len(lines)} lines shared out, {counts}: {min(taken):.2f} s, "
+          f"{ratio:.2f} x a raw COPY of the rows ({min(bare):.2f} s)")  # fmt: skip
+    assert len(rows[1][1]) >= len(lines) and len(rows[2][1]) > len(lines) / 2
+    assert ratio < 3
 
 
 def test_rows_added_at_once_are_the_rows_that_were_meant(week):
     lines, now = make_lines(week)[:3], farm_now()
+    words = "tab\tand\\line\nend"
+    when = "pencilled", now, None
     add_rows(
         Promise,
+        COLUMNS,
         [
-            Promise(line=line, strain_form_id=line.listing.strain_form_id, week=week, units=2,
-                    pieces=2, state="pencilled", pencilled_at=now, reason="tab\tand\\line\nend")
+            (line.pk, line.listing.strain_form_id, week.pk, 2, 2, 0, *when, None, words)
             for line in lines
         ],
-    )  # fmt: skip
+    )
 
     kept = Promise.objects.get(line=lines[1])
     assert (kept.units, kept.pencilled_at, kept.inked_at) == (2, now, None)
-    assert kept.reason == "tab\tand\\line\nend"
+    assert kept.reason == words
     assert not ShareLine.objects.exists()

@@ -14,7 +14,7 @@ from inventory.errors import NotAllowed, ReasonMissing
 from inventory.models import Balance, Setting
 from orders.models import Line, Promise, ShareLine, ShareRun
 from orders.share_plan import BY_ITEM, HandChange, HandChangeNotPossible, WayUnknown
-from orders.share_runs import replay_run
+from orders.share_runs import replay_run, trace_of_run
 from orders.sharing import SharesChangedSince, ink_promises, preview_plan, share_out
 from orders.weeks import week_named
 
@@ -208,7 +208,8 @@ def test_a_replay_takes_the_runs_own_settings_way_and_changes(week, person, way)
     Setting.objects.filter(name="tier_3_weight").update(value="9.99")
 
     assert replay_run(run=run) == run.result
-    assert '"unit_stretch":"1.5"' in run.result
+    assert '"unit_stretch":"1.5"' in run.rule_numbers
+    assert '"unit_stretch":"1.5"' in trace_of_run(run=run)
 
 
 def test_the_replay_notices_when_an_input_is_not_the_runs_own(week, person):
