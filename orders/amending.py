@@ -55,12 +55,13 @@ def judge_again(*, week: ShipWeek, now: datetime) -> int:
         judgement = book.judge(strain=strain, on=line.order.ship_on)
         if judgement.verdict != "allow":
             continue
-        was = line.state
+        was, asked = line.state, line.asked
         if fit_to_paper(line=line, judged=judgement, papers=papers, now=now) and was != (
             Line.State.OPEN
         ):
-            line.state, line.reason_code = Line.State.OPEN, ""
-            line.reason = line.reason if line.reason.startswith("paper ") else judgement.reason
+            line.state = Line.State.OPEN
+            if line.asked == asked:
+                line.reason_code, line.reason = "", judgement.reason
             line.save(update_fields=["state", "reason_code", "reason"])
             opened += 1
     return opened

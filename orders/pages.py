@@ -171,7 +171,12 @@ def _order_row(line: Line, is_staff: bool) -> dict[str, Any]:
 def _line_sentence(line: Line, share: ShareLine | None, is_staff: bool) -> str:
     if share is None:
         return line.reason
-    return share.sentence if is_staff else share.buyer_sentence
+    said = share.sentence if is_staff else share.buyer_sentence
+    reason = f"{line.reason[:1].upper()}{line.reason[1:]}."
+    if line.state != Line.State.OPEN:
+        # What was decided since goes before what was shared out once.
+        return f"{reason} Before that: {said}" if line.reason else said
+    return f"{said} {reason}" if line.reason_code and line.reason else said
 
 
 def _line_words(line: Line, promise: Promise | None) -> tuple[str, str]:

@@ -82,8 +82,8 @@ def fit_to_paper(*, line: Line, judged: Judgement, papers: PaperLeft, now: datet
             return False
         order = Order.objects.select_for_update(of=("self",)).get(pk=line.order_id)
         before = facts_of(order=order)
-        line.asked, line.reason = units, why[:400]
-        line.save(update_fields=["asked", "reason"])
+        line.asked, line.reason_code, line.reason = units, "paper_short", why[:400]
+        line.save(update_fields=["asked", "reason_code", "reason"])
         write_change(order=order, before=before, now=now, user=None, reason=why)
     papers.take(judged=judged, taxon=taxon, pieces=line.asked * a_unit)
     return True

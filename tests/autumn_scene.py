@@ -23,8 +23,11 @@ RESTED = farm_time("2026-11-09 15:10")
 SHIP_ON = date(2026, 11, 11)
 
 
-def play_autumn(folder):
-    """4 KLN inked for C07 and 3 for C05 on Mon 9 Nov, to leave on Wed 11 Nov."""
+def play_autumn(folder, *, also=()):
+    """4 KLN inked for C07 and 3 for C05 on Mon 9 Nov, to leave on Wed 11 Nov.
+
+    ``also`` are further rows of C05, of whose order nothing else is left when the strain rests.
+    """
     load_farm(folder=folder, now=farm_time("2026-11-25 09:00"))
     start_demo_clock(at=farm_time("2026-10-01 00:00"))
     for note, who in looks(folder):
@@ -34,7 +37,7 @@ def play_autumn(folder):
     publish_list(week=week, now=farm_time("2026-11-06 14:00"))
     week.refresh_from_db()
     send("C07", week, Asked("KLN plug", 4), Asked("CSC plug", 8))
-    send("C05", week, Asked("KLN plug", 3))
+    send("C05", week, Asked("KLN plug", 3), *also)
     for at in (SHARED, INKED):
         move_clock(to=at)
         tick(at)

@@ -1,14 +1,22 @@
 """A buyer changes an order and answers for a resting line in a real browser, by phone and desk."""
 
 import os
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
-from autumn_scene import play_autumn, rest
-from tests_support import log_in
+from autumn_scene import RESTED, SHIP_ON, play_autumn, rest
+from tests_support import farm_time, log_in
 
 from config.management.commands.pictures import WIDTHS
+from config.ticking import tick
+from inventory.clock import move_clock
+from inventory.models import Message, User
+from orders.intake import Asked
 from orders.models import Customer, Line, Order, OrderChange, RestQuestion
+from shipping.bench_numbers import Bench
+from shipping.clearing import enter_forecast, make_plan
+from shipping.picking import draw_sheets
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -65,7 +73,7 @@ def test_a_resting_line_is_answered_with_one_choice(
     browser,
     live_server,
 ):
-    play_autumn(fixtures_folder)
+    play_autumn(fixtures_folder, also=[Asked("CSC plug", 8)])
     rest(fixtures_folder)
     order = Order.objects.get(customer=Customer.objects.get(code="C07"))
     page = log_in(browser, live_server, "buyer@cascadontidepool.example")
@@ -85,3 +93,50 @@ def test_a_resting_line_is_answered_with_one_choice(
     page = log_in(browser, live_server, "office@saltmarrow.example")
     page.goto("/resting/")
     fits(page, "rests")
+    a_shop_that_says_nothing_is_cancelled(browser, live_server, page)
+
+
+def a_shop_that_says_nothing_is_cancelled(browser, live_server, office):
+    """C05 has a line of the resting strain too, and does not answer by 18:00 the day before."""
+    order = Order.objects.get(customer=Customer.objects.get(code="C05"))
+    enter_forecast(
+        ship_to=order.ship_to, ship_on=SHIP_ON, now=RESTED, user=User.objects.get(code="OF"),
+        evening_c=17, hub_c=10, morning_c=8, midday_c=12,
+    )  # fmt: skip
+    make_plan(order=order, now=RESTED, bench=Bench.read(on=SHIP_ON), stage="Monday 15:30")
+    draw_sheets(week=order.week, ship_on=SHIP_ON, now=RESTED)
+    office.goto(f"/orders/{order.number}/plan/")
+    total = total_of(office)
+    buyer = log_in(browser, live_server, "buyer@foothillbrineroom.example")
+    buyer.goto(f"/orders/{order.number}/")
+    assert "went out of colour: choose what shall go instead" in buyer.inner_text("main")
+
+    for text in ("2026-11-10 18:00", "2026-11-10 18:01"):
+        move_clock(to=farm_time(text))
+        tick(farm_time(text))
+        buyer.reload()
+        line = buyer.locator("tr", has_text="KLN plug").first.inner_text().lower()
+        assert ("withdrawn" in line) == (text > "2026-11-10 18:00"), text
+    buyer.locator("tr", has_text="KLN plug").first.get_by_text("why").click()
+    why = buyer.locator("tr", has_text="KLN plug").first.inner_text()
+    assert "cancelled: no answer came in time" in why
+    letter = Message.objects.get(kind="a resting line is settled", user__email__contains="foothill")
+    assert "the line of 3 Fen Kiln is cancelled" in letter.subject
+    office.reload()
+    # 3 at the tier 1 price of 22.00 less, and a box that is no longer planned for them.
+    assert total - total_of(office) >= 66
+    office.goto("/weeks/2026-W46/sheets/")
+    links = [one.get_attribute("href") for one in office.locator("main a[href^='/sheets/']").all()]
+    assert links
+    for link in links:
+        office.goto(link)
+        # C07 took it in its winter look: that is printed, and nothing else of the strain.
+        heads = office.locator("h2", has_text="KLN").all_inner_texts()
+        assert all("winter tan" in head for head in heads)
+        rows = office.locator("h2:has-text('KLN') ~ table").first
+        assert not heads or order.number not in rows.inner_text()
+
+
+def total_of(page):
+    cells = page.locator("tr.sum", has_text="total").locator("td.number").inner_text()
+    return Decimal(cells)

@@ -3,14 +3,17 @@
 import csv
 import io
 import os
+import zipfile
+from datetime import date
 from pathlib import Path
 
 import openpyxl
 import pytest
+from tests_support import log_in
 
 from config.management.commands.pictures import CHROMIUM, WIDTHS
 from inventory.models import User
-from orders.models import BasketRow, Order
+from orders.models import Basket, BasketRow, Order
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 BUYER = "buyer@gullwickaquaria.example"
@@ -103,7 +106,11 @@ def test_a_sheet_goes_down_and_comes_back_with_every_bad_cell_named(page):
     twice = mend.filter(has_text="APT base")
     assert twice.count() == 1 and " and " in twice.locator("td").first.inner_text()
     assert "3/4 looks like a date" in mend.filter(has_text="SXT base").inner_text()
+    for row in mend.all():
+        number, listing, *_, words = [cell.strip() for cell in row.locator("td").all_inner_texts()]
+        assert number and listing and len(words) > 20, words
     assert not Order.objects.exists()
+    what_comes_down_again_runs_nowhere(page)
 
     page.get_by_role("link", name="Look at the draft and send it").click()
     assert page.get_by_label("PLT plug, pieces").input_value() == "12"
@@ -114,6 +121,16 @@ def test_a_sheet_goes_down_and_comes_back_with_every_bad_cell_named(page):
     assert sorted((line.listing.name, line.asked) for line in order.lines.all()) == [
         ("CBB plug", 5), ("PLT plug", 12),
     ]  # fmt: skip
+
+
+def what_comes_down_again_runs_nowhere(page):
+    """The rows to mend as CSV: as typed, and no cell that a spreadsheet would run."""
+    with page.expect_download() as coming:
+        page.get_by_role("link", name="These rows as CSV, to mend").click()
+    text = Path(coming.value.path()).read_bytes().decode("utf-8-sig")
+    cells = [cell for row in csv.reader(io.StringIO(text, newline="")) for cell in row]
+    assert "'=1+5" in cells and "'-3" in cells
+    assert not [cell for cell in cells if cell.startswith(("=", "+", "-", "@"))]
 
 
 def test_fifty_megabytes_are_answered_in_our_words_and_lose_nothing(page, tmp_path):
@@ -129,3 +146,98 @@ def test_fifty_megabytes_are_answered_in_our_words_and_lose_nothing(page, tmp_pa
     assert "large.xlsx is larger than 5 MB" in words and "sheet_too_large" in words
     fits(page)
     assert [row.asked for row in BasketRow.objects.all()] == ["12"]
+    every_other_bad_file_has_its_sentence(page)
+
+
+def every_other_bad_file_has_its_sentence(page):
+    """One after the other into the same draft: what was right stays, nothing is ordered."""
+    for name, content, words in bad_files():
+        page.goto("/weeks/2026-W49/sheet/")
+        upload(page, name, content)
+        said = page.locator("[role=alert]").first.inner_text()
+        assert words in said and "sheet_" in said, f"{name}: {said}"
+        assert [row.asked for row in BasketRow.objects.all()] == ["12"], name
+    for name, content, listing, words in half_bad_sheets():
+        page.goto("/weeks/2026-W49/sheet/")
+        upload(page, name, content)
+        page.wait_for_url("**/sheet/*/")
+        said = page.locator("tr.mend", has_text=listing).first.inner_text()
+        assert words in said.lower(), f"{name}: {said}"
+        kept = {row.listing.name: row.asked for row in BasketRow.objects.all()}
+        assert kept["PLT plug"] == "12" and kept.get(listing) is None, name
+    fits(page)
+    assert not Order.objects.exists()
+
+
+def bad_files():
+    """Files that are no sheet, or too much of one: name, content, what has to be said."""
+    swollen = io.BytesIO()
+    with zipfile.ZipFile(swollen, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/workbook.xml", b"<workbook/>")
+        archive.writestr("xl/worksheets/sheet1.xml", b" " * 60 * 1024 * 1024)
+    yield "swells.xlsx", swollen.getvalue(), "MB unpacked"
+    yield "photo.xlsx", b"\x89PNG\r\n\x1a\n" + os.urandom(2000), "photo.xlsx is a picture"
+    yield "noise.csv", bytes(range(256)) * 20, "no text that could be read as a table"
+    rows = b"row key,order qty\r\n" + b"PLT plug,1\r\n" * 100_000
+    yield "long.csv", rows, "more than"
+    opened = io.BytesIO()
+    with zipfile.ZipFile(opened, "w") as archive:
+        archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        archive.writestr("content.xml", "<x/>")
+    yield "list.ods", opened.getvalue(), "an open-document spreadsheet"
+    yield "old.xls", b"\xd0\xcf\x11\xe0" + bytes(600), "a spreadsheet of the old kind"
+    yield "empty.csv", b"  ", "empty.csv is empty"
+    prices = "row key,price,order qty\nPLT plug,€12,1\nHRT plug,$9,1\nSLG plug,£8,1\n"
+    yield "money.csv", prices.encode(), "prices in EUR, USD, GBP (row 2)"
+
+
+def half_bad_sheets():
+    """Sheets with one row that cannot be read beside one that can."""
+
+    def book(listing, value, change=None):
+        made = openpyxl.Workbook()
+        for row in (["row key", "order qty"], ["PLT plug", 12], [listing, value]):
+            made.active.append(row)
+        if change:
+            change(made.active)
+        out = io.BytesIO()
+        made.save(out)
+        return out.getvalue()
+
+    yield "date.xlsx", book("HRT plug", date(2026, 3, 4)), "HRT plug", "date"
+    yield (
+        "merged.xlsx",
+        book("HRT plug", None, lambda sheet: sheet.merge_cells("B2:B3")),
+        "HRT plug",
+        "merged",
+    )
+    for text, words in (("12 pcs", "number"), ("1O", "type 10"), ("-3", "below"), ("2.5", "whole")):
+        content = f"row key,order qty\nPLT plug,12\nHRT plug,{text}\n".encode()
+        yield f"{text}.csv", content, "HRT plug", words
+    content = b"row key,order qty\nPLT plug,12\nRMG prop-10,15 pieces\n"
+    yield "packs.csv", content, "RMG prop-10", "sold in tens: 1 or 2 packs"
+
+
+def test_last_week_s_file_is_said_and_its_quantities_are_kept(browser, committed_farm, live_server):
+    committed_farm("open")
+    Basket.objects.all().delete()
+    buyer = log_in(browser, live_server, BUYER)
+    with buyer.expect_download() as coming:
+        buyer.goto("/weeks/2026-W49/list/")
+        buyer.get_by_role("link", name="As CSV to fill in").click()
+    stamp, head, *rows = list(csv.reader(io.StringIO(
+        Path(coming.value.path()).read_bytes().decode("utf-8-sig"), newline="")))  # fmt: skip
+    assert stamp[0].startswith("list 2026-W49")
+    for row in rows:
+        row[head.index("order qty")] = {"PLT plug": "12", "HRT plug": "ten"}.get(row[0], "")
+    out = io.StringIO(newline="")
+    csv.writer(out).writerows([stamp, head, *rows])
+    buyer.goto("/weeks/2026-W50/sheet/")
+    upload(buyer, "again.csv", out.getvalue().encode())
+    buyer.wait_for_url("**/sheet/*/")
+    assert "The stamp is W49, current W50" in buyer.locator("[role=alert]").first.inner_text()
+    assert buyer.locator("tr.mend").count() == 1
+    assert "Changed since the sheet was made" in buyer.inner_text("main")
+    buyer.get_by_role("link", name="Look at the draft and send it").click()
+    assert buyer.get_by_label("PLT plug, pieces").input_value() == "12"
+    assert not Order.objects.filter(source="sheet", week__name="2026-W50").exists()

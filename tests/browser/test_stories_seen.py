@@ -244,7 +244,7 @@ def test_papers_hold_lines_back_and_export_waits_for_three_ticks(
     office.goto("/orders/4905/")
     assert "paper" in office.locator("tr", has_text="RMG").inner_text().lower()
     share_anew(office)
-    assert units("4905", "RMG prop-10") == 0
+    assert not units("4905", "RMG prop-10")
     assert not Promise.objects.filter(line__order__number="4913").exists()
     tick_the_export(office)
     share_anew(office)
@@ -253,6 +253,24 @@ def test_papers_hold_lines_back_and_export_waits_for_three_ticks(
     assert units("4913", "LCC plug") == units("4913", "SLL plug") == 0
 
     # The statement and the permit are filed before the ink: each line goes as far as they let it.
+    file_both_papers(owner)
+    share_twice(office)
+    assert units("4905", "RMG prop-10") == 2
+    asked = Line.objects.filter(listing__name="RMG prop-10", state="open", order__week__name=W49)
+    assert sum(asked.values_list("asked", flat=True)) == 6
+    assert (units("4913", "LCC plug"), units("4913", "SLL plug")) == (4, 2)
+    buyer = log_in(browser, live_server, buyer_of("C11"))
+    buyer.goto("/orders/4913/")
+    leaf = buyer.locator("tr", has_text="SLL plug").first.text_content()
+    assert "Paper EX-1 lets 2 more go, 3 are asked" in leaf
+
+    # The clams came from abroad: a permit does not let them leave again.
+    buyer.goto(f"/weeks/{W49}/list/")
+    clams = buyer.locator("tr", has=buyer.locator("td.margin", has_text="HBC")).first.inner_text()
+    assert "re-export certificate" in clams
+
+
+def file_both_papers(owner):
     edit(
         owner, "/edit/papers/new/", "came by mail", code="CA-49", kind="plant statement",
         customer="C05", classes="MANG", valid_from="2026-11-01",
@@ -263,24 +281,6 @@ def test_papers_hold_lines_back_and_export_waits_for_three_ticks(
         valid_from="2026-11-01",
     )  # fmt: skip
     assert "order 4913, LCC plug: waits for a paper" in touched
-    # The lines that the papers open are not on the plan that was looked at: look once more.
-    office.goto(f"{SHARING}?way=by+item")
-    office.get_by_role("button", name=re.compile("^Share out")).click()
-    office.wait_for_selector("[role=alert]")
-    share(office)
-    assert units("4905", "RMG prop-10") == 2
-    asked = Line.objects.filter(listing__name="RMG prop-10", state="open", order__week__name=W49)
-    assert sum(asked.values_list("asked", flat=True)) == 6
-    assert units("4913", "LCC plug") == 4
-    assert units("4913", "SLL plug") == 2
-    buyer = log_in(browser, live_server, buyer_of("C11"))
-    buyer.goto("/orders/4913/")
-    assert "3" in buyer.inner_text("main") and "EX-1 lets 2 more go" in buyer.inner_text("main")
-
-    # The clams came from abroad: a permit does not let them leave again.
-    buyer.goto(f"/weeks/{W49}/list/")
-    clams = buyer.locator("tr", has=buyer.locator("td.margin", has_text="HBC")).first.inner_text()
-    assert "re-export certificate" in clams
 
 
 def only_the_trees_are_refused(page):
@@ -309,6 +309,14 @@ def order_rows(page):
 
 def share_anew(page):
     page.goto(f"{SHARING}?way=by+item")
+    share(page)
+
+
+def share_twice(page):
+    """The lines that a paper opens are not on the plan that was looked at: look once more."""
+    page.goto(f"{SHARING}?way=by+item")
+    page.get_by_role("button", name=re.compile("^Share out")).click()
+    page.wait_for_selector("[role=alert]")
     share(page)
 
 
