@@ -66,6 +66,7 @@ class Customers(RowSubject):
         Field("late_risk_choice", "When a box is at late risk", words(40), "",
               "such as: move day if late risk"),
         Field("prefers", "Prefers", words(60)),
+        Field("payment_terms", "Pays", words(60), "", "as the shop reads it: net 14 days"),
         Field("is_credit_stopped", "Credit is stopped: lines are refused", tick, "", "", "tick"),
         Field("note", "Note", words(200)),
     )  # fmt: skip

@@ -109,6 +109,7 @@ def _customer(row: Row) -> None:
             ),
             "late_risk_choice": row.text("late_risk_choice", longest=40),
             "prefers": row.text("prefers", longest=60),
+            "payment_terms": row.text("payment_terms", longest=60),
             "note": row.text("note", longest=200),
         },
     )

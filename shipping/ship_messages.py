@@ -94,6 +94,7 @@ def _write_promised(order: Order, happening: Happening, now: datetime) -> None:
             "rows": rows,
             "goods": sum((row["money"] for row in rows), Decimal("0.00")),
             "freight_words": _freight_words(order),
+            "terms": order.customer.payment_terms,
             "mode_words": _mode_words(order),
             "report_words": f"Report what arrives dead within {window_h} h of the delivered scan, "
             "with photos.",

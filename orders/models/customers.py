@@ -94,6 +94,8 @@ class Customer(models.Model):
     late_risk_choice = models.CharField(max_length=40, blank=True)
     prefers = models.CharField(max_length=60, blank=True)
     is_credit_stopped = models.BooleanField(default=False)
+    # As the office words it to the shop, such as "net 14 days".
+    payment_terms = models.CharField(max_length=60, blank=True)
     note = models.CharField(max_length=200, blank=True)
 
     class Meta:

@@ -103,6 +103,8 @@ def test_each_shop_is_told_what_it_was_promised_and_what_it_costs(inked_farm):
     assert "APT base       asked   6, promised   3" in letter
     assert "Freight about $" in letter and "within 4 h of the delivered scan" in letter
     assert "RMG prop-10    asked   2, promised   0" in told["4905"].text
+    assert "To pay: net 14 days from the invoice." in letter
+    assert "To pay: by card before it ships." in told["4909"].html
 
 
 def test_a_box_that_the_weather_changed_is_told_and_a_clear_one_is_not(drawn_farm):
