@@ -26,6 +26,7 @@ STAFF = {
         ("Walk", "walk", False),
         ("House", "house", False),
         ("What grows", "growing", False),
+        ("Cutting", "cutting", False),
         ("What lives of the cuts", "healing", False),
         ("Where new cuts do best", "placing", False),
         ("Mothers", "mothers", False),

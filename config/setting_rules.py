@@ -98,6 +98,14 @@ SETTING_RULES: tuple[SettingRule, ...] = (
         "Where new cuts do best",
     ),
     SettingRule(
+        ("healing_days", "base_cure_days", "base_batch_pieces"), WHOLE,
+        "how long cuts heal, how long bases cure, how many a batch has", "Cutting",
+    ),
+    SettingRule(
+        ("base_hours",), number(least=0.001, most=10, like="0.05"),
+        "the crew hours that one base takes", "Cutting",
+    ),
+    SettingRule(
         ("return_band_few_days", "return_band_seasons", "season_least_looks"), WHOLE,
         "how far a forecast of a return is trusted where no curve was loaded", f"{LISTS}, Seasons",
     ),

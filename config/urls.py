@@ -5,6 +5,7 @@ from django.urls import include, path
 
 from config import (
     api_pages,
+    cut_page,
     edit_pages,
     missing_page,
     pages,
@@ -22,6 +23,7 @@ urlpatterns = [
     path("specimens/", specimen_page.specimen_page, name="specimens"),
     path("what-if/", what_if_pages.what_if_page, name="what-if"),
     path("weeks/<str:week_name>/who/", who_page.who_page, name="who-ordered"),
+    path("cutting/", cut_page.cut_page, name="cutting"),
     path("edit/", edit_pages.edit_index_page, name="edit"),
     path("edit/waiting/<int:waiting_id>/drop/", edit_pages.edit_drop_page, name="edit-drop"),
     path("edit/people/<str:code>/link/", people_pages.mail_link_page, name="mail-link"),

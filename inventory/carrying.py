@@ -106,10 +106,11 @@ def carry_tray(
     words = spread_words(tray=tray, to=to)
     if words and not is_sure:
         raise SpreadAtRisk(words=words, tray=tray.code, trough=to.code)
-    return _place(tray, to, _free_slot(to), at, user)
+    return _place(tray, to, free_slot(to), at, user)
 
 
-def _free_slot(trough: Trough) -> int:
+def free_slot(trough: Trough) -> int:
+    """The first free slot of a trough. Raises TroughIsFull."""
     taken = set(Tray.objects.filter(trough=trough).values_list("slot", flat=True))
     free = [slot for slot in range(1, trough.slots + 1) if slot not in taken]
     if not free:
@@ -145,7 +146,7 @@ def carry_back(*, move: TrayMove, at: datetime, user: User) -> TrayMove:
         raise TrayStandsThere(tray=tray.code, trough=tray.trough.code)
     back = move.from_trough
     is_free = not Tray.objects.filter(trough=back, slot=move.from_slot).exists()
-    slot = move.from_slot if is_free else _free_slot(back)
+    slot = move.from_slot if is_free else free_slot(back)
     return _place(tray, back, slot, at, user)
 
 

@@ -22,6 +22,7 @@ from inventory.calc.light import (
     ready_dates,
 )
 from inventory.clock import is_first
+from inventory.cutting import grow_healed
 from inventory.errors import Unknown
 from inventory.holds import ReasonMissing
 from inventory.models import (
@@ -159,6 +160,7 @@ def refresh_when_due(*, now: datetime) -> int:
     with transaction.atomic():
         if not is_first(key=f"ready dates of {local.date()}", now=now):
             return 0
+        grow_healed(on=local.date())
         return refresh_ready_dates(on=local.date())
 
 

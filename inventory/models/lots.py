@@ -79,6 +79,7 @@ class Lot(models.Model):
     age_months = models.PositiveSmallIntegerField(null=True)
     origin = models.CharField(max_length=12, default="farm-raised")
     paper = models.CharField(max_length=12, blank=True)
+    base_batch = models.ForeignKey("BaseBatch", models.PROTECT, related_name="lots", null=True)
     # Kept beside the care records so that supply reads it in its one statement.
     dip_due_on = models.DateField(null=True)
 

@@ -74,6 +74,7 @@ def pages() -> dict[str, tuple[str, str]]:
         "growing": (OFFICE, "/growing/"),
         "mothers": (OFFICE, "/mothers/"),
         "cuts": (GROWER, "/cuts/"),
+        "cutting": (GROWER, "/cutting/?cut_on=2026-12-29&bases=232&cut_on=2027-01-11&bases=180"),
         "placing": (GROWER, "/placing/"),
         "line": (OFFICE, "/lines/KLN/"),
         "seasons": (OFFICE, "/seasons/"),

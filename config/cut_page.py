@@ -1,0 +1,182 @@
+"""Cutting: what was cut and mixed, what bases the cuts to come want, and how large a pool must be.
+
+The days on which nobody works are the calendar's, so the page stands above all floors.
+"""
+
+from collections.abc import Callable
+from datetime import date
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+
+from inventory import cutting
+from inventory.calc.cutting import BaseNeed, doubling_weeks, recut_pool_pieces
+from inventory.clock import farm_now, farm_today
+from inventory.errors import Unknown
+from inventory.models import BaseBatch, Lot, PlugLot, StrainForm, User
+from inventory.season_pages import NumberUnreadable, whole_of
+from inventory.setting_book import SettingBook
+from orders.models import NoDeliveryDay
+from orders.pages import staff_only
+
+MOST_CUTS = 12
+SATURDAY = 5
+
+
+@login_required
+def cut_page(request: HttpRequest) -> HttpResponse:
+    """Record a cut or a batch of bases; plan bases for cuts that are typed in."""
+    user, on = staff_only(request), farm_today()
+    if request.method == "POST":
+        messages.success(request, _act(request, user))
+        return redirect("cutting")
+    book = SettingBook.read(on=on)
+    wanted = _wanted(request)
+    needs = cutting.plan_bases(wanted=wanted, on=on, is_work_day=work_days(), book=book)
+    context: dict[str, Any] = {
+        "may_record": user.may("record_cut"),
+        "batches": [_batch_row(row, on) for row in BaseBatch.objects.order_by("usable_on", "code")],
+        "plugs": PlugLot.objects.order_by("kind", "state"),
+        "rule": cutting.base_rule(book=book),
+        "needs": [_need_row(row, on) for row in needs],
+        "asked": [*wanted, *[("", "")] * (2 if len(wanted) < MOST_CUTS else 0)],
+        "pool": _pool(request),
+        "pool_asks": {name: request.GET.get(name, "") for name in ("strain", "sold", "cycle")},
+        "cuts": [
+            {
+                "lot": row.code,
+                "what": str(row.strain_form),
+                "on": row.cut_on,
+                "pieces": row.cut_pieces,
+                "parent": row.parent.code if row.parent else "",
+                "generation": row.generation,
+                "mounts": f"bases of {row.base_batch.code}" if row.base_batch else "",
+                "state": row.state,
+            }
+            for row in Lot.objects.filter(parent__isnull=False, cut_on__isnull=False)
+            .select_related("parent", "base_batch", "strain_form__strain", "strain_form__form")
+            .order_by("-cut_on", "-pk")[:40]
+        ],
+    }
+    return render(request, "cutting.html", context)
+
+
+def work_days() -> Callable[[date], bool]:
+    """Whether the crew mixes on a day: not on Saturday or Sunday, not on a day of no delivery."""
+    off = frozenset(NoDeliveryDay.objects.filter(region="").values_list("day", flat=True))
+    return lambda on: on.weekday() < SATURDAY and on not in off
+
+
+def _act(request: HttpRequest, user: User) -> str:
+    act, now = request.POST.get("act", ""), farm_now()
+    if act == "mix":
+        batch = cutting.mix_bases(pieces=whole_of(request, "pieces"), user=user, at=now)
+        return f"{batch.code}: {batch.pieces} bases, to be used from {batch.usable_on:%a %-d %b}."
+    if act != "cut":
+        raise Unknown(kind="act", name=act or "(none)")
+    given = {name: request.POST.get(name, "").strip() for name in ("from", "to", "form", "batch")}
+    cut = cutting.Cut(
+        from_tray=given["from"].upper(),
+        parents=whole_of(request, "parents"),
+        pieces=whole_of(request, "pieces"),
+        to_place=given["to"].upper(),
+        form=given["form"].lower(),
+        base_batch=given["batch"].upper(),
+    )
+    lot = cutting.record_cut(cut=cut, user=user, at=now)
+    return f"{lot.code}: {lot.cut_pieces} pieces heal now; they grow on in a fortnight."
+
+
+def _wanted(request: HttpRequest) -> list[tuple[date, int]]:
+    """The cuts typed in, a day and its bases each. Raises NumberUnreadable."""
+    found = []
+    pairs = zip(request.GET.getlist("cut_on"), request.GET.getlist("bases"), strict=False)
+    for day, pieces in list(pairs)[:MOST_CUTS]:
+        if not day.strip() and not pieces.strip():
+            continue
+        try:
+            on = date.fromisoformat(day.strip())
+        except ValueError:
+            raise NumberUnreadable(
+                field="day of the cut", text=repr(day[:20]), wants="a day such as 2026-12-29"
+            ) from None
+        found.append((on, _whole(pieces, "bases")))
+    return sorted(found)
+
+
+def _whole(text: str, field: str) -> int:
+    digits = text.strip()
+    if not (digits.isascii() and digits.isdigit() and len(digits) < 7):
+        raise NumberUnreadable(field=field, text=repr(text[:20]), wants="a whole number")
+    return int(digits)
+
+
+def _batch_row(row: BaseBatch, on: date) -> dict[str, Any]:
+    is_usable = row.usable_on is None or row.usable_on <= on
+    state = "usable" if is_usable else "curing"
+    return {
+        "code": row.code,
+        "pieces": row.pieces,
+        "mixed": f"{row.mixed_on:%-d %b}" if row.mixed_on else "",
+        "usable": f"{row.usable_on:%a %-d %b}" if row.usable_on else "",
+        "state": state if row.pieces else "used up",
+    }
+
+
+def _need_row(row: BaseNeed, on: date) -> dict[str, Any]:
+    return {
+        "cut_on": f"{row.cut_on:%a %-d %b %Y}",
+        "wanted": row.wanted_pieces,
+        "there": row.there_pieces,
+        "short": row.short_pieces,
+        "words": _need_words(row, on),
+        "left": row.left_pieces,
+    }
+
+
+def _need_words(row: BaseNeed, on: date) -> str:
+    """What to do, as a person says it: mix by a day, or cut fewer."""
+    if not row.short_pieces:
+        return "enough"
+    if row.is_late:
+        return f"too late to mix (by {row.mix_by_on:%a %-d %b}): cut {row.short_pieces} fewer"
+    by = "today" if row.mix_by_on == on else f"by {row.mix_by_on:%a %-d %b}"
+    moved = (
+        f", since {row.cures_from_on:%a %-d %b} is no work day"
+        if row.mix_by_on != row.cures_from_on
+        else ""
+    )
+    batches = "a batch" if row.batches == 1 else f"{row.batches} batches"
+    return f"mix {batches} {by}{moved}: {row.hours:g} crew hours; or cut {row.short_pieces} fewer"
+
+
+def _pool(request: HttpRequest) -> dict[str, Any] | None:
+    """How large the pool of one strain must be for what is sold of it each week."""
+    given = request.GET
+    if not given.get("strain", "").strip():
+        return None
+    key = given["strain"].strip().upper()
+    rows = StrainForm.objects.filter(
+        strain__key=key, yield_pieces__isnull=False, heal_share__isnull=False
+    )
+    form = rows.select_related("strain", "form").order_by("pk").first()
+    if form is None:
+        raise Unknown(kind="strain that is cut", name=key)
+    sold, cycle = _whole(given.get("sold", ""), "sold"), _whole(given.get("cycle", ""), "cycle")
+    facts = {
+        "cycle_weeks": cycle,
+        "yield_pieces": form.yield_pieces or 0,
+        "survival": float(form.heal_share or 0),
+    }
+    pieces = recut_pool_pieces(weekly_sales=sold, **facts)
+    return {
+        "name": f"{form.strain.key} {form.strain.name}",
+        "pieces": pieces,
+        "growth": f"{facts['yield_pieces'] * facts['survival']:.2f}",
+        "doubling": f"{doubling_weeks(**facts):.1f}" if pieces is not None else "",
+        "yield": form.yield_pieces,
+        "heal": f"{facts['survival']:g}",
+    }

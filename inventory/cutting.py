@@ -1,0 +1,342 @@
+"""HOP 2h cutting: parents, mounts and a tray -> a new Lot with its history; bases mixed, base plan.
+
+Call from: config/cut_page.py, config/ticking.py.
+Locks: strain-forms in the ledger; base batches and plugs by their rows, lowest key first.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from django.db import transaction
+from django.db.models import Max, Sum
+from django.utils import timezone
+
+from inventory import ledger
+from inventory.calc.cutting import BaseNeed, BaseRule, base_plan
+from inventory.carrying import TrayUnderHold, free_slot, hold_on
+from inventory.errors import FarmError, Unknown
+from inventory.models import (
+    Balance,
+    BaseBatch,
+    Form,
+    Happening,
+    Lot,
+    Movement,
+    Place,
+    PlugLot,
+    Strain,
+    StrainForm,
+    Tray,
+    Trough,
+)
+from inventory.people import Role, User
+from inventory.setting_book import SettingBook
+
+CUTTABLE = (Lot.State.READY, Lot.State.GROWING, Lot.State.KEPT)
+NOT_CUT = frozenset({"CLAM", "MANG"})
+BASE, CLEAN, USABLE, CURING, USED_UP = "base", "clean", "usable", "curing", "used up"
+
+
+class BasesNotUsable(FarmError):
+    code = "bases_not_usable"
+    title = "Not that many bases may be used"
+    message = (
+        "{wanted} bases are wanted, {there} may be used on {on}. {next_words}Cut fewer, or later."
+    )
+
+
+class PlugsMissing(FarmError):
+    code = "plugs_missing"
+    title = "Not that many clean plugs"
+    message = "{wanted} plugs are wanted, {there} are clean. Wash the returned ones or cut fewer."
+
+
+class CutBelowFloor(FarmError):
+    code = "cut_below_floor"
+    title = "The mothers would be too few"
+    message = (
+        "{strain} would keep {left} mother pieces, and its floor is {floor}. Take {most} at most, "
+        "or cut pieces that are for sale."
+    )
+
+
+class CutUnbelievable(FarmError):
+    code = "cut_unbelievable"
+    status = 422
+    title = "That cut cannot be"
+    message = "{pieces} pieces from {parents} of tray {tray}: {why}."
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """What is cut: parents that are used up, and the pieces they become."""
+
+    from_tray: str
+    parents: int
+    pieces: int
+    to_place: str
+    form: str = ""
+    base_batch: str = ""
+
+
+@transaction.atomic
+def record_cut(*, cut: Cut, user: User, at: datetime) -> Lot:
+    """Record a cut of today: the parents leave their tray, a healing lot stands in another.
+
+    ``to_place`` is an empty tray, or a trough in whose first free slot a tray is set up. Raises
+    NotAllowed, Unknown, CutUnbelievable, CutBelowFloor, BasesNotUsable, PlugsMissing,
+    TrayUnderHold, TroughIsFull, and what the ledger raises.
+    """
+    user.must("record_cut")
+    on = timezone.localdate(at)
+    source = Tray.objects.select_related("trough__system").filter(code=cut.from_tray).first()
+    balance = _standing(source, cut)
+    assert source is not None
+    # The lock first, what stands there in a second statement.
+    ledger.lock_strain_forms([balance.strain_form_id])
+    balance.refresh_from_db(fields=["pieces"])
+    parent, strain = balance.lot, balance.strain_form.strain
+    _refuse_unbelievable(cut, balance, strain)
+    if parent.state == Lot.State.KEPT:
+        _refuse_below_floor(cut, strain, user)
+    strain_form = _form_of(balance, cut)
+    target = _target(cut, strain_form.form, source)
+    batch = _take_mounts(cut, strain_form, on)
+    lot = Lot.objects.create(
+        code=_lot_code(strain, on, target),
+        strain_form=strain_form,
+        state=Lot.State.HEALING,
+        cut_on=on,
+        cut_pieces=cut.pieces,
+        parent=parent,
+        generation=parent.generation + 1,
+        origin=parent.origin,
+        paper=parent.paper,
+        base_batch=batch,
+    )
+    _write_moves(lot, parent, source, target, cut, user, at)
+    facts = {
+        "tray": source.code,
+        "strain_form": balance.strain_form_id,
+        "reason": f"{cut.parents} cut up for {lot.code}",
+    }
+    Happening.objects.create(kind="stock.counted", at=at, facts=facts)
+    return lot
+
+
+def _standing(source: Tray | None, cut: Cut) -> Balance:
+    balance = (
+        Balance.objects.select_related("lot", "strain_form__strain", "strain_form__form")
+        .filter(tray=source, pieces__gt=0, lot__state__in=CUTTABLE)
+        .first()
+        if source
+        else None
+    )
+    if balance is None:
+        raise Unknown(kind="tray with pieces to cut", name=cut.from_tray or "(none)")
+    return balance
+
+
+def _refuse_unbelievable(cut: Cut, balance: Balance, strain: Strain) -> None:
+    why = ""
+    if strain.strain_class_id in NOT_CUT:
+        why = f"{strain.key} is not cut"
+    elif not (cut.parents >= 1 and cut.pieces >= 1):
+        why = "both are at least one"
+    elif cut.parents > balance.pieces:
+        why = f"{balance.pieces} stand there"
+    if why:
+        raise CutUnbelievable(pieces=cut.pieces, parents=cut.parents, tray=cut.from_tray, why=why)
+
+
+def _refuse_below_floor(cut: Cut, strain: Strain, user: User) -> None:
+    """Mothers are a lead's down to the floor, and the owner's down to the hard floor."""
+    user.must("take_from_kept")
+    kept = Balance.objects.filter(strain_form__strain=strain, lot__state=Lot.State.KEPT)
+    there = kept.aggregate(total=Sum("pieces"))["total"] or 0
+    floor = strain.hard_floor_pieces if user.role == Role.OWNER else strain.floor_pieces
+    if there - cut.parents < floor:
+        raise CutBelowFloor(
+            strain=strain.key, left=there - cut.parents, floor=floor, most=max(0, there - floor)
+        )
+
+
+def _form_of(balance: Balance, cut: Cut) -> StrainForm:
+    """The form of the new pieces: as asked, else the parents' own unless they are minis."""
+    forms = {row.form.key: row for row in _made_forms(balance.strain_form.strain)}
+    wanted = cut.form or balance.strain_form.form.key
+    if not cut.form and wanted not in forms and len(forms) == 1:
+        [wanted] = forms
+    if wanted not in forms:
+        name = f"{balance.strain_form.strain.key} {wanted}"
+        raise Unknown(kind="form that is made of it", name=name)
+    return forms[wanted]
+
+
+def _made_forms(strain: Strain) -> list[StrainForm]:
+    rows = StrainForm.objects.filter(strain=strain, reference_days__isnull=False)
+    return list(rows.select_related("form"))
+
+
+def _target(cut: Cut, form: Form, source: Tray) -> Tray:
+    """The tray that takes the new pieces, set up in a free slot where a trough is named."""
+    target = Tray.objects.select_related("trough__system").filter(code=cut.to_place).first()
+    if target is None:
+        trough = Trough.objects.select_related("system").filter(code=cut.to_place).first()
+        if trough is None:
+            raise Unknown(kind="tray or trough", name=cut.to_place or "(none)")
+        slot = free_slot(trough)
+        target = Tray(
+            code=f"{trough.code}.{slot}",
+            trough=trough,
+            slot=slot,
+            form=form,
+            positions=form.positions,
+            use=Tray.Use.SALE,
+        )
+    if target.form_id != form.pk or target.use == Tray.Use.KEPT:
+        raise Unknown(kind=f"tray for {form.key} pieces for sale", name=target.code)
+    if source.trough.system_id != target.trough.system_id:
+        for tray in (source, target):
+            held = hold_on(trough=tray.trough, tray=tray if tray.pk else None)
+            if held is not None:
+                raise TrayUnderHold(tray=tray.code, hold=held.code, reason=held.reason)
+    target.use = Tray.Use.SALE
+    target.save()
+    return target
+
+
+def _lot_code(strain: Strain, on: date, tray: Tray) -> str:
+    code = f"{strain.key}-{on:%y%m%d}-{tray.code.replace('.', '')}"
+    number = Lot.objects.filter(code__startswith=code).count()
+    return f"{code}-{number + 1}" if number else code
+
+
+def _write_moves(
+    lot: Lot, parent: Lot, source: Tray, target: Tray, cut: Cut, user: User, at: datetime
+) -> None:
+    ledger.move_pieces(
+        lot=parent,
+        from_place=ledger.tray_place(source),
+        to_place=ledger.end_place(Place.End.USED_UP),
+        pieces=cut.parents,
+        reason=Movement.Reason.CUT,
+        at=at,
+        user=user,
+        client_key=f"parents:{lot.code}",
+    )
+    ledger.move_pieces(
+        lot=lot,
+        from_place=ledger.end_place(Place.End.CUT),
+        to_place=ledger.tray_place(target),
+        pieces=cut.pieces,
+        reason=Movement.Reason.CUT,
+        at=at,
+        user=user,
+        client_key=f"cut:{lot.code}",
+    )
+
+
+def _take_mounts(cut: Cut, strain_form: StrainForm, on: date) -> BaseBatch | None:
+    """Use up a base or a plug for each piece. Returns the batch of the bases."""
+    if strain_form.form.key == BASE:
+        return _take_bases(cut, on)
+    if PlugLot.objects.exists():
+        _take_plugs(cut.pieces)
+    return None
+
+
+def _take_bases(cut: Cut, on: date) -> BaseBatch:
+    """Bases of one batch that has cured: the one named, else the oldest that has enough."""
+    rows = list(BaseBatch.objects.select_for_update().filter(pieces__gt=0).order_by("pk"))
+    if cut.base_batch:
+        rows = [row for row in rows if row.code == cut.base_batch]
+        if not rows:
+            raise Unknown(kind="batch of bases", name=cut.base_batch)
+    usable = [row for row in rows if row.usable_on is None or row.usable_on <= on]
+    enough = [row for row in usable if row.pieces >= cut.pieces]
+    if not enough:
+        ahead = [row for row in rows if row not in usable]
+        first = min(ahead, key=lambda row: row.usable_on or on, default=None)
+        words = f"{first.code} may be used from {first.usable_on:%-d %b}. " if first else ""
+        there = max((row.pieces for row in usable), default=0)
+        raise BasesNotUsable(wanted=cut.pieces, there=there, on=f"{on:%-d %b}", next_words=words)
+    batch = min(enough, key=lambda row: (row.usable_on or date.min, row.code))
+    batch.pieces -= cut.pieces
+    batch.state = USABLE if batch.pieces else USED_UP
+    batch.save(update_fields=["pieces", "state"])
+    return batch
+
+
+def _take_plugs(pieces: int) -> None:
+    rows = list(PlugLot.objects.select_for_update().filter(state=CLEAN).order_by("pk"))
+    there = sum(row.count for row in rows)
+    if there < pieces:
+        raise PlugsMissing(wanted=pieces, there=there)
+    for row in rows:
+        taken = min(row.count, pieces)
+        pieces -= taken
+        row.count -= taken
+        row.save(update_fields=["count"])
+
+
+@transaction.atomic
+def mix_bases(*, pieces: int, user: User, at: datetime) -> BaseBatch:
+    """Record a batch of bases mixed today; it may be used once it has cured and was rinsed."""
+    user.must("record_cut")
+    on = timezone.localdate(at)
+    rule = base_rule(book=SettingBook.read(on=on))
+    if not 1 <= pieces <= 10_000:
+        raise Unknown(kind="number of bases", name=str(pieces))
+    number = (BaseBatch.objects.aggregate(last=Max("pk"))["last"] or 0) + 1
+    while BaseBatch.objects.filter(code=f"BB-{number}").exists():
+        number += 1
+    return BaseBatch.objects.create(
+        code=f"BB-{number}",
+        pieces=pieces,
+        mixed_on=on,
+        usable_on=on + timedelta(days=rule.cure_days),
+        state=CURING,
+    )
+
+
+def base_rule(*, book: SettingBook) -> BaseRule:
+    """How bases are made, as the farm sets it."""
+    return BaseRule(
+        cure_days=book.whole("base_cure_days"),
+        hours_each=book.number("base_hours"),
+        batch_pieces=book.whole("base_batch_pieces"),
+    )
+
+
+def plan_bases(
+    *,
+    wanted: Sequence[tuple[date, int]],
+    on: date,
+    is_work_day: Callable[[date], bool],
+    book: SettingBook,
+) -> list[BaseNeed]:
+    """What the cuts to come want of bases, and by when the missing ones are mixed."""
+    batches = BaseBatch.objects.filter(pieces__gt=0).order_by("usable_on", "code")
+    usable = [(row.usable_on or date.min, row.pieces) for row in batches]
+    return base_plan(
+        wanted=wanted,
+        usable=usable,
+        today=on,
+        is_work_day=is_work_day,
+        rule=base_rule(book=book),
+    )
+
+
+@transaction.atomic
+def grow_healed(*, on: date) -> int:
+    """Healed lots grow from the day their healing is over. Safe to run late or twice."""
+    days = SettingBook.read(on=on).whole("healing_days")
+    due = Lot.objects.filter(
+        state=Lot.State.HEALING, cut_on__lte=on - timedelta(days=days)
+    ).order_by("strain_form_id", "pk")
+    ids = list(due.values_list("pk", flat=True))
+    for pk in ids:
+        ledger.change_lot_state(lot_id=pk, state=Lot.State.GROWING)
+    return len(ids)
