@@ -188,6 +188,7 @@ ANSWERS: dict[str, Shape] = {
         "state": "text",
         "delivered_at": "moment?",
         "report_by": "moment?",
+        "void": "text?",
         "reports": [REPORT],
     },
     "Report": REPORT,

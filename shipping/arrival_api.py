@@ -102,6 +102,7 @@ def arrival_record(order: Order) -> dict[str, Any]:
         "state": order.state,
         "delivered_at": when(shipment.delivered_at) if shipment else None,
         "report_by": when(due_at),
+        "void": shipment.get_first_try_display() if shipment and shipment.first_try else None,
         "reports": [report_record(report) for report in reports],
     }
 

@@ -70,6 +70,7 @@ def bench_page(request: HttpRequest, number: str) -> HttpResponse:
         "may_pack": user.may("pack"),
         "is_owner": user.may("clear_after_stop"),
         "left_words": _when(shipment.handed_over_at, zone),
+        "first_tries": Shipment.FirstTry.choices,
         "arrived_words": _when(shipment.delivered_at, zone),
     }
     return render(request, "shipping/bench.html", context)
@@ -135,7 +136,8 @@ def _act(request: HttpRequest, user: User, order: Order, shipment: Shipment) -> 
         messages.success(request, f"{shipment.code} is on the truck.")
     elif act == "delivered":
         user.must("pack")
-        mark_delivered(shipment=shipment, at=now, collected_at=now)
+        first_try = request.POST.get("first_try", "")
+        mark_delivered(shipment=shipment, at=now, collected_at=now, first_try=first_try)
         messages.success(request, f"{shipment.code} is delivered; the report clock runs.")
     elif act == "clear":
         reason = request.POST.get("reason", "").strip()

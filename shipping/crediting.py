@@ -176,9 +176,14 @@ def reasons_for_person(*, report: ArrivalReport, claim: Claim, book: SettingBook
     zone = report.shipment.ship_to.time_zone if report.shipment.ship_to else "UTC"
     most_share = book.decimal("credit_bag_share")
     most_amount = book.decimal("credit_most")
+    first_try = report.shipment.first_try
+    outage = f"with the note {report.text!r}" if report.text else "without a note on an outage"
     reasons = {
+        f"by the terms nothing is credited, since {report.shipment.get_first_try_display()}": bool(
+            first_try
+        ),
         f"filed {time_text(at=report.filed_at, zone=zone)}, the window ended "
-        f"{time_text(at=report.due_at, zone=zone)}": not report.is_in_time,
+        f"{time_text(at=report.due_at, zone=zone)}, {outage}": not report.is_in_time,
         "photos are missing": not claim.has_all_photos,
         "missing or wrong pieces are named": not claim.is_dead_only,
         f"{claim.dead_bags} of {claim.bags} bags is more than {most_share:.0%}": (

@@ -12,7 +12,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from inventory import ledger
-from inventory.errors import FarmError, ForbiddenMove
+from inventory.errors import FarmError, ForbiddenMove, Unknown
 from inventory.models import Happening, Place
 from inventory.people import User
 from inventory.setting_book import SettingBook
@@ -197,12 +197,19 @@ def _report_words(shipment: Shipment, now: datetime) -> str:
 
 @transaction.atomic
 def mark_delivered(
-    *, shipment: Shipment, at: datetime, collected_at: datetime | None = None
+    *,
+    shipment: Shipment,
+    at: datetime,
+    collected_at: datetime | None = None,
+    first_try: str | None = None,
 ) -> Shipment:
     """Note the delivered scan, and at a depot when the shop collected; the report clock runs.
 
-    A second call with a collection time adds it. Raises ForbiddenMove, TimeOutOfOrder.
+    A second call with a collection time adds it; ``first_try`` says why a first delivery failed.
+    Raises ForbiddenMove, TimeOutOfOrder, Unknown.
     """
+    if first_try is not None and first_try not in Shipment.FirstTry.values:
+        raise Unknown(kind="course of a first delivery", name=first_try[:20])
     shipment = locked_shipment(shipment=shipment)
     is_first = shipment.state != Shipment.State.DELIVERED
     if is_first and Shipment.State.DELIVERED not in Shipment.MOVES[shipment.state]:
@@ -213,7 +220,9 @@ def mark_delivered(
         raise TimeOutOfOrder(shipment=shipment.code, what="it was collected before it was there")
     shipment.state, shipment.delivered_at = Shipment.State.DELIVERED, at
     shipment.collected_at = collected_at
-    shipment.save(update_fields=["state", "delivered_at", "collected_at"])
+    if first_try is not None:
+        shipment.first_try = first_try
+    shipment.save(update_fields=["state", "delivered_at", "collected_at", "first_try"])
     Order.objects.filter(number=_order_number(shipment), state=Order.State.ON_THE_ROAD).update(
         state=Order.State.ARRIVED
     )

@@ -319,6 +319,7 @@ def arrival_page(request: HttpRequest, number: str) -> HttpResponse:
         "reports": [
             _report_row(row, user, zone) for row in shipment.reports.select_related("credit")
         ],
+        "void_words": shipment.get_first_try_display() if shipment.first_try else "",
         "may_report": shipment.state == Shipment.State.DELIVERED,
     }
     return render(request, "shipping/arrival.html", context)

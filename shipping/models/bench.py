@@ -34,6 +34,11 @@ class Shipment(models.Model):
         LATE = "late", "late"
         LOST = "lost", "lost"
 
+    class FirstTry(models.TextChoices):
+        TAKEN = "", "taken at the first try"
+        REFUSED = "refused", "the shop refused the first delivery"
+        WRONG_ADDRESS = "wrong address", "the address the shop gave was wrong"
+
     MOVES: dict[str, set[str]] = {
         "planned": {"cleared", "stopped"},
         "cleared": {"handed over", "stopped", "planned"},
@@ -57,6 +62,8 @@ class Shipment(models.Model):
     handed_over_at = models.DateTimeField(null=True)
     delivered_at = models.DateTimeField(null=True)
     collected_at = models.DateTimeField(null=True)
+    # Terms of sale: otherwise than taken the arrival guarantee is void, and a person looks.
+    first_try = models.CharField(max_length=13, choices=FirstTry.choices, blank=True)
     stop_reason = models.CharField(max_length=300, blank=True)
 
     def __str__(self) -> str:

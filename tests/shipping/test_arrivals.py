@@ -28,7 +28,7 @@ from shipping.arrivals import (
     report_due,
 )
 from shipping.crediting import CreditTooLarge, apply_credit, approve_credit, void_credit
-from shipping.handing_over import hand_over, make_shipment, move_shipment
+from shipping.handing_over import hand_over, make_shipment, mark_delivered, move_shipment
 from shipping.models import ArrivalReport, Credit, ReportPhoto, Shipment
 from tests.shipping.bench import DELIVERED_AT, deliver, pack, photos, picture
 from tests.shipping.scene import build_scene, eastern_time, farm_time
@@ -91,8 +91,47 @@ def test_the_same_report_21_minutes_later_goes_to_a_person(scene, delivered):
     assert not report.is_in_time
     assert report.state == "filed"
     assert (report.credit.state, report.credit.amount) == ("drafted", Decimal("44.16"))
-    assert "the window ended Wed 2 Dec, 14:12" in report.credit.sentence
+    assert "the window ended Wed 2 Dec, 14:12, without a note on an outage" in (
+        report.credit.sentence
+    )
     assert not Happening.objects.filter(kind="credit.approved").exists()
+
+
+@pytest.mark.parametrize(
+    ("first_try", "words"),
+    [
+        ("refused", "since the shop refused the first delivery"),
+        ("wrong address", "since the address the shop gave was wrong"),
+    ],
+)
+def test_the_guarantee_is_void_where_the_first_delivery_failed_by_the_shop(
+    scene, delivered, first_try, words
+):
+    """Terms of sale, job section 4.15: no rule agrees, a person may still."""
+    shipment = Shipment.objects.get(order=delivered)
+    mark_delivered(shipment=shipment, at=shipment.delivered_at, first_try=first_try)
+    report = _file(scene, delivered, THREE_DEAD)
+    assert (report.state, report.credit.state) == ("filed", "drafted")
+    assert f"by the terms nothing is credited, {words}" in report.credit.sentence
+    office = scene.people["office"]
+    decide_report(report=report, verdict="agreed", user=office, now=IN_TIME, reason="goodwill")
+    report.credit.refresh_from_db()
+    assert (report.credit.state, report.credit.amount) == ("approved", Decimal("44.16"))
+
+
+def test_how_a_first_delivery_went_is_one_of_three(scene, delivered):
+    shipment = Shipment.objects.get(order=delivered)
+    with pytest.raises(Unknown):
+        mark_delivered(shipment=shipment, at=shipment.delivered_at, first_try="eaten")
+    mark_delivered(shipment=shipment, at=shipment.delivered_at)
+    shipment.refresh_from_db()
+    assert shipment.first_try == ""
+    assert _file(scene, delivered, THREE_DEAD).state == "agreed"
+
+
+def test_a_late_report_shows_its_note_on_an_outage_to_whoever_decides(scene, delivered):
+    report = _file(scene, delivered, THREE_DEAD, at=TOO_LATE, text="no power until 14:00")
+    assert "with the note 'no power until 14:00'" in report.credit.sentence
 
 
 def test_the_last_minute_of_the_window_is_in_time(scene, delivered):
