@@ -207,7 +207,7 @@ def half_bad_sheets():
     yield "date.xlsx", book("HRT plug", date(2026, 3, 4)), "HRT plug", "date"
     yield (
         "merged.xlsx",
-        book("HRT plug", None, lambda sheet: sheet.merge_cells("B2:B3")),
+        book("HRT plug", 3, lambda sheet: sheet.merge_cells("B3:B4")),
         "HRT plug",
         "merged",
     )
