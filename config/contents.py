@@ -40,6 +40,7 @@ STAFF = {
         ("Packing", "packing", True),
         ("Recalls", "recalls", False),
         ("Credits", "credits", False),
+        ("What arrived dead", "losses", False),
     ),
     "Office": (
         ("Edit", "edit", False),

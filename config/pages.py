@@ -17,11 +17,13 @@ from config.ticking import tick
 from inventory.clock import farm_now, move_clock
 from inventory.errors import FarmError
 from inventory.models import Clock, Message, Site, User
+from inventory.setting_book import SettingBook
 from orders.calc.weeks import time_text
 from orders.models import HookCall, Order, ShipWeek
 from orders.pages import customer_of, signed_in, visible_orders, zone_for
 from orders.weeks import week_line
 from orders.who_ordered import not_ordered
+from shipping.lessons import proposals
 from shipping.models import Credit, FreightCredit, PackPlan, PickSheet, Shortfall
 
 
@@ -79,11 +81,19 @@ def _staff_rows(user: User, week: ShipWeek | None, now: datetime) -> dict[str, A
         "plans": _plans(week),
         "sheets": _sheets(week),
         "credits": _credits(),
+        "lessons": _lessons(now),
         "parked_calls": HookCall.objects.filter(state=HookCall.State.PARKED).count(),
         "parked": Message.objects.filter(state=Message.State.PARKED).count(),
         "may_move_clock": user.may("move_clock") and demo_now_at is not None,
         "clock_value": f"{timezone.localtime(farm_now()):%Y-%m-%dT%H:%M}",
     }
+
+
+def _lessons(now: datetime) -> list[str]:
+    """Lanes whose losses ask for a tighter rule."""
+    on = timezone.localdate(now)
+    rows = proposals(book=SettingBook.read(on=on), on=on)
+    return [f"{row.loss.ship_to}: {row.words}." for row in rows]
 
 
 def _shortfalls() -> list[dict[str, Any]]:

@@ -224,6 +224,20 @@ SETTING_RULES: tuple[SettingRule, ...] = (
         "arrival reports, the letter that a box is on the road; reports filed keep theirs",
     ),
     SettingRule(
+        ("loss_prior_dead", "loss_prior_alive"), POSITIVE,
+        "what is believed of a lane before anything was shipped on it", "Losses",
+    ),
+    SettingRule(
+        ("loss_line", "loss_sure"), SHARE, "when losses ask for a tighter rule", "Losses, Today"
+    ),
+    SettingRule(
+        ("loss_least_pieces",), WHOLE, "when losses ask for a tighter rule", "Losses, Today"
+    ),
+    SettingRule(
+        ("loss_tighter_c",), number(least=0.1, most=5, like="1.0"),
+        "how far a signed rule draws both caution lines in", "Losses; rules signed keep theirs",
+    ),
+    SettingRule(
         ("credit_bag_share",), SHARE, "which credits agree themselves", "arrival reports, Credits"
     ),
     SettingRule(

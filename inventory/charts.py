@@ -303,6 +303,47 @@ def _over(
     return {"data": {"values": rows}, "mark": mark, "encoding": {**encoding, **more}}
 
 
+def share_chart(
+    *, rows: Sequence[tuple[str, float, float, float, str]], line: float, title: str
+) -> SafeString:
+    """A mark for the mean and a line for its band, one row each, against a line that is too much.
+
+    ``rows`` are (name, low, mean, high, words), shares of one, in the order drawn.
+    """
+    names = [name for name, *_ in rows]
+    values = [
+        {"name": name, "low": low, "mean": mean, "high": high, "words": words}
+        for name, low, mean, high, words in rows
+    ]
+    y: dict[str, Any] = {
+        "field": "name",
+        "type": "nominal",
+        "sort": names,
+        "title": None,
+        "axis": {"ticks": False, "domain": False, "labelLimit": 300},
+    }
+
+    def x(field: str) -> dict[str, Any]:
+        axis = {"format": ".0%", "tickCount": 5}
+        scale = {"domainMin": 0}
+        return {"field": field, "type": "quantitative", "title": title, "axis": axis,
+                "scale": scale}  # fmt: skip
+
+    data = {"values": values}
+    layers: list[dict[str, Any]] = [
+        {"data": {"values": [{"at": line}]},
+         "mark": {"type": "rule", "color": FAINT, "strokeDash": [4, 3]},
+         "encoding": {"x": x("at")}},
+        {"data": data, "mark": {"type": "rule", "color": WATER, "strokeWidth": 3},
+         "encoding": {"x": x("low"), "x2": {"field": "high"}, "y": y}},
+        {"data": data, "mark": {"type": "tick", "color": INK, "thickness": 3, "size": 18},
+         "encoding": {"x": x("mean"), "y": y}},
+        {"data": data, "mark": {"type": "text", "align": "left", "dx": 6, "color": INK},
+         "encoding": {"x": x("high"), "y": y, "text": {"field": "words"}}},
+    ]  # fmt: skip
+    return chart(layers=layers, height=34 * len(names), narrow=150)
+
+
 def ask_chart(*, rows: Sequence[tuple[str, int, int, int | None]]) -> SafeString:
     """A bar a shop: what it asked, over it what it was promised, and a mark for what lives.
 

@@ -54,6 +54,7 @@ RIGHTS: dict[str, frozenset[str]] = {
     "plan_packs": frozenset({Role.OFFICE, Role.OWNER, Role.PACKER}),
     "clear_after_stop": frozenset({Role.OWNER}),
     "enter_forecast": frozenset({Role.OFFICE, Role.OWNER}),
+    "sign_loss_rules": frozenset({Role.OFFICE, Role.OWNER}),
     "approve_credit": frozenset({Role.OFFICE, Role.OWNER}),
     "approve_any_credit": frozenset({Role.OWNER}),
     "move_clock": frozenset({Role.OFFICE, Role.OWNER}),

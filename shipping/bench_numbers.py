@@ -4,7 +4,7 @@ Call from: shipping/clearing.py, shipping/plan_records.py.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 
@@ -21,8 +21,10 @@ from orders.models import FreightRate, FreightZone, LaneLeg, ShipTo
 from shipping.boxing import BagRow
 from shipping.calc.boxes import BagItem, BoxLimits, BoxSize, FilledBox
 from shipping.calc.heat import HeatSettings
-from shipping.calc.verdicts import Guards, Limits
+from shipping.calc.losses import months_of
+from shipping.calc.verdicts import Guards, Limits, tighter
 from shipping.calc.weather import LaneDay, Leg
+from shipping.lessons import LaneTerms, terms_by_lane
 from shipping.models import BagKind, BoxKind, Forecast
 
 CLASSES = ("SPS", "LPS", "SOFT", "ZOA", "MUSH", "CLAM", "MANG")
@@ -43,6 +45,8 @@ class Bench:
     shift_c: float
     # Freight of each zone that has a rate of its own by then: first pounds, each pound more.
     rates: dict[int, tuple[Decimal, Decimal]]
+    # What signed rules ask of the lanes that lost too many.
+    lane_terms: dict[int, LaneTerms]
 
     @classmethod
     def read(cls, *, on: date) -> "Bench":
@@ -62,6 +66,23 @@ class Bench:
             prices=price_book(book),
             shift_c=book.number("forecast_shift_c"),
             rates=_rates(on),
+            lane_terms=terms_by_lane(on=on, months=months_of(month=on.month)),
+        )
+
+    def for_lane(self, ship_to: ShipTo) -> "Bench":
+        """The numbers as they hold for one lane: without sizes that it may not use, and with both
+        caution lines drawn in where its losses were too many."""
+        terms = self.lane_terms.get(ship_to.pk)
+        if terms is None:
+            return self
+        return replace(
+            self,
+            lane_terms={},
+            sizes=[size for size in self.sizes if size.code not in terms.no_boxes],
+            limits={
+                name: tighter(limits=limits, by_c=terms.tighter_c)
+                for name, limits in self.limits.items()
+            },
         )
 
     def rate_of(self, zone: FreightZone) -> tuple[Decimal, Decimal]:

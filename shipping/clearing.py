@@ -83,6 +83,7 @@ def make_plan(
     Raises NothingToPack.
     """
     Order.objects.select_for_update().get(pk=order.pk)
+    bench = bench.for_lane(order.ship_to)
     rows = bags_of(order=order)
     if not rows:
         raise NothingToPack(order=order.number, day=f"{order.ship_on:%a %-d %b}")

@@ -9,6 +9,7 @@ from inventory.csv_reading import Reading, Row
 from inventory.loading import load_rows, named
 from inventory.models import Listing, Lot, Tray
 from orders.models import Customer, ShipTo
+from shipping.calc.losses import MONTHS
 from shipping.models import Bag, BagKind, Box, BoxKind, LaneLoss, Shipment
 
 
@@ -105,5 +106,6 @@ def _loss(row: Row) -> None:
         ship_to=row.known("ship_to", ship_tos, "ship-to"),
         box=row.text("box", is_required=True, longest=1),
         packs=row.need_whole("packs"),
+        months=row.choice("months", {"": "", **{name: name for name in MONTHS}}),
         defaults={"pieces": pieces, "dead": row.need_whole("dead", most=pieces)},
     )

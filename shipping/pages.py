@@ -20,6 +20,7 @@ from orders.pages import order_for, signed_in, staff_only
 from orders.weeks import week_line, week_named
 from shipping import arrivals, clearing, papers
 from shipping.keying import Keyed, key_in
+from shipping.lessons import rules_in_force
 from shipping.models import PackPlan, PickSheet, Shipment
 from shipping.picking import draw_sheets
 from shipping.pictures import heat_picture
@@ -249,6 +250,11 @@ def plan_page(request: HttpRequest, number: str) -> HttpResponse:
             zone=timezone.get_current_timezone_name(),
             ship_on=plan.ship_on,
         ),
+        "lane_rules": [
+            rule
+            for rule in rules_in_force(on=plan.ship_on)
+            if rule.ship_to_id == order.ship_to_id and rule.starts_on <= plan.ship_on
+        ],
         "has_bags": Shipment.objects.filter(order=order).exists(),
     }
     return render(request, "shipping/plan.html", context)

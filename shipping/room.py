@@ -44,7 +44,7 @@ class Room:
 
 def room_of(*, basket: Basket, on: date) -> Room:
     """The cheapest boxes that carry a basket as asked, whatever the weather will want."""
-    bench = Bench.read(on=on)
+    bench = Bench.read(on=on).for_lane(basket.ship_to)
     rows = basket.rows.select_related("listing__strain_form__strain", "listing__strain_form__form")
     bags = _bags(rows, bench)
     best: tuple[Decimal, list[FilledBox]] | None = None

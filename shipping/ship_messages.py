@@ -151,7 +151,7 @@ def freight_about(*, order: Order) -> tuple[Decimal, Decimal] | None:
     rows = bags_of(order=order)
     if not rows:
         return None
-    bench = Bench.read(on=order.ship_on)
+    bench = Bench.read(on=order.ship_on).for_lane(order.ship_to)
     items = bag_items(rows=rows, kinds=bench.bag_kinds)
     sets = box_sets(sizes=bench.sizes, bags=items, limits=bench.box_limits)
     costs = [money_of(order.ship_to, filled, 0, 0, bench) for filled in sets]

@@ -1,7 +1,7 @@
 """Lines, guards and the rule of thumb: what makes a packing clear, care, stop or barred."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from shipping.calc.weather import LaneDay, legs_met
 
@@ -36,6 +36,16 @@ def strictest(*, limits: Sequence[Limits]) -> Limits:
         caution_high_c=min(row.caution_high_c for row in limits),
         stop_low_c=max(row.stop_low_c for row in limits),
         stop_high_c=min(row.stop_high_c for row in limits),
+    )
+
+
+def tighter(*, limits: Limits, by_c: float) -> Limits:
+    """Both caution lines drawn in; never past each other, and the stop lines stay. [deg C]"""
+    middle = (limits.caution_low_c + limits.caution_high_c) / 2
+    return replace(
+        limits,
+        caution_low_c=min(limits.caution_low_c + by_c, middle),
+        caution_high_c=max(limits.caution_high_c - by_c, middle),
     )
 
 

@@ -1,5 +1,6 @@
-from shipping.models.arrivals import ArrivalReport, Credit, LaneLoss, ReportLine, ReportPhoto
+from shipping.models.arrivals import ArrivalReport, Credit, ReportLine, ReportPhoto
 from shipping.models.bench import Bag, BagKind, Box, BoxKind, Shipment
+from shipping.models.lessons import LaneLoss, LaneRule, StrainLoss
 from shipping.models.picks import FreightCredit, PickSheet, PickTask, Shortfall
 from shipping.models.plans import Forecast, PackPlan
 from shipping.models.recalls import Recall, RecallNotice
@@ -14,6 +15,7 @@ __all__ = [
     "Forecast",
     "FreightCredit",
     "LaneLoss",
+    "LaneRule",
     "PackPlan",
     "PickSheet",
     "PickTask",
@@ -23,4 +25,5 @@ __all__ = [
     "ReportPhoto",
     "Shipment",
     "Shortfall",
+    "StrainLoss",
 ]

@@ -80,14 +80,3 @@ class Credit(models.Model):
                 condition=Q(amount__gte=0, freight__gte=0), name="credit_not_below_zero"
             )
         ]
-
-
-class LaneLoss(models.Model):
-    """Pieces shipped and dead on one lane in one box size and pack count."""
-
-    ship_to = models.ForeignKey("orders.ShipTo", models.PROTECT, related_name="+")
-    box = models.CharField(max_length=1)
-    packs = models.PositiveSmallIntegerField()
-    pieces = models.PositiveIntegerField()
-    dead = models.PositiveIntegerField()
-    ends_on = models.DateField(null=True)

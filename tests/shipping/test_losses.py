@@ -61,7 +61,12 @@ def test_a_lane_is_counted_when_its_window_closes_and_only_once(scene, delivered
 
 def test_pieces_are_added_to_what_the_lane_had(scene, delivered):
     LaneLoss.objects.create(
-        ship_to=ShipTo.objects.get(code="C02"), box="L", packs=3, pieces=180, dead=4
+        ship_to=ShipTo.objects.get(code="C02"),
+        box="L",
+        packs=3,
+        months="Dec to Feb",
+        pieces=180,
+        dead=4,
     )
     _report(scene, delivered)
     close_windows(now=TOO_LATE)

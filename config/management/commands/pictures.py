@@ -88,6 +88,7 @@ def pages() -> dict[str, tuple[str, str]]:
         "specimens": (OFFICE, "/specimens/"),
         "recalls": (OFFICE, "/recalls/"),
         "credits": (OFFICE, "/credits/"),
+        "losses": (OFFICE, "/losses/"),
         **({f"publish-{name}": (OFFICE, f"/weeks/{name}/publish/")} if week else {}),
     }
 
