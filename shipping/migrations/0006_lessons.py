@@ -10,7 +10,7 @@ class Migration(migrations.Migration):
     dependencies = [
         ('inventory', '0009_colour_words'),
         ('orders', '0013_changes_told'),
-        ('shipping', '0004_freight_credits_approved'),
+        ('shipping', '0005_first_delivery'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
