@@ -110,3 +110,33 @@ def test_nothing_is_left_to_warn_of_once_it_is_served_over_https(tmp_path, envir
     )  # fmt: skip
 
     assert check.returncode == 0, check.stderr
+
+
+@pytest.mark.django_db
+def test_a_running_farm_gets_the_settings_it_could_not_have_read(fixtures_folder):
+    import csv
+    import importlib
+
+    from django.apps import apps
+
+    from inventory.models import Setting
+
+    step = importlib.import_module("orders.migrations.0016_settings_for_running_farms")
+    step.add_settings(apps, None)
+    assert not Setting.objects.exists(), "a farm that is not set up yet reads its own file"
+
+    Setting.objects.create(
+        name="other", value="1", confidence="L", owner="office lead", set_on="2026-01-01",
+        reason="a farm that runs",
+    )  # fmt: skip
+    step.add_settings(apps, None)
+    step.add_settings(apps, None)
+    rows = {row.name: row for row in Setting.objects.exclude(name="other")}
+    with (fixtures_folder / "settings.csv").open(encoding="utf-8", newline="") as file:
+        told = {row["name"]: row for row in csv.DictReader(file)}
+    assert set(rows) == {"quantity_event_s", "change_letter_quiet_min"}
+    assert Setting.objects.count() == 3
+    for name, row in rows.items():
+        for field in ("value", "unit", "confidence", "owner", "reason", "scope_kind", "scope"):
+            assert str(getattr(row, field)) == told[name][field], (name, field)
+        assert f"{row.set_on}" == told[name]["set_on"]
