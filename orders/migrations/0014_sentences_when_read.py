@@ -12,7 +12,7 @@ def _text(value):
 def keep_numbers(apps, schema_editor):
     """From the traces of earlier runs, which are made again when they are read."""
     ShareRun = apps.get_model("orders", "ShareRun")
-    for run in ShareRun.objects.iterator(chunk_size=20):
+    for run in ShareRun.objects.order_by("pk").iterator(chunk_size=20):
         rows = [row for row in json.loads(run.result) if "trace" in row]
         numbers = [row["trace"]["settings"] for row in rows if row["trace"].get("settings")]
         run.rule_numbers = _text(numbers[0]) if numbers else ""
