@@ -13,7 +13,6 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from django.db.models import Q, QuerySet
-from django.db.models.functions import Coalesce
 
 from inventory.models import Listing
 from inventory.setting_book import SettingBook
@@ -112,21 +111,32 @@ def shareable_lines(*, week: ShipWeek) -> list[Line]:
 
 def book_lines(*, week: ShipWeek) -> list[BookLine]:
     """The lines that are shared, as plain rows: a whole book is read at once."""
+    # What an order says stands in each of its lines: read once, since a moment takes longest.
+    said = Order.objects.filter(week=week).values_list(
+        "pk", "number", "tier", "sent_at", "customer__code"
+    )
+    orders = {pk: (number, tier, at, code) for pk, number, tier, at, code in said}
     rows = open_lines(week=week).values_list(
         "pk",
         "listing_id",
         "listing__strain_form_id",
-        "order__number",
+        "order_id",
         "position",
         "asked",
         "unit",
         "least",
-        "order__tier",
-        Coalesce("sent_at", "order__sent_at"),
-        "order__customer__code",
+        "sent_at",
         "is_first_come",
     )
-    return [BookLine(*row) for row in rows]
+    found = []
+    for pk, listing, strain_form, order, position, asked, unit, least, raised_at, is_first in rows:
+        number, tier, sent_at, customer = orders[order]
+        at = raised_at or sent_at
+        found.append(
+            BookLine(pk, listing, strain_form, number, position, asked, unit, least, tier, at,
+                     customer, is_first)
+        )  # fmt: skip
+    return found
 
 
 def is_stopped(*, can: CanPromise, listing: Listing) -> bool:

@@ -122,11 +122,13 @@ class _Table:
             settings.weight(int(book.tier[weights < 0][0]))
         self.weight = weights.take(turn).astype(np.int64)
         self.asked = book.asked.astype(scale.narrow).take(turn).astype(np.int64)
-        whole = np.flatnonzero(is_whole.take(turn))
+        flags = (is_whole.view(np.int8) + 2 * (book.least > book.unit).view(np.int8)).take(turn)
+        whole = np.flatnonzero((flags & 1).view(np.bool_))
         self.unit = np.ones_like(self.asked)
         self.unit[whole] = book.unit.take(turn.take(whole))
         # Only these can end above nothing and below their least.
-        self.picky = np.flatnonzero((book.least > book.unit).take(turn))
+        self.picky = np.flatnonzero(flags > 1)
+        self.picky_least = self._least(self.picky)
         self.got = np.zeros_like(self.asked)
         self.left = self.available.copy()
         self.none = np.zeros(0, dtype=np.int64)
@@ -239,6 +241,8 @@ class _Table:
     def _equal(self, chosen: Flags) -> None:
         """A unit at a time to whoever holds fewest: all levels that fit at once, then one level
         line by line, until no unit fits. A level is what is held before the next unit."""
+        if not chosen.any():
+            return
         lines = np.flatnonzero(chosen.take(self.at))
         level = np.zeros(self.k, dtype=np.int64)
         while True:
@@ -325,7 +329,7 @@ class _Table:
             # In whole units: a line's room below its cap is never a part of one.
             cap[whole] = np.minimum(asked[whole], top // one * one)
             want[whole] = np.where(self._is_too_large(part, whole, of), 0, one)
-        self.cap = np.zeros_like(self.asked)
+        self.cap = cap if part.rows is None else np.zeros_like(self.asked)
         part.put(self.cap, cap)
         self._give_floors(part, want)
 
@@ -414,7 +418,7 @@ class _Table:
     def _below(self, chosen: Flags) -> Whole:
         rows = self.picky
         got = self.got[rows]
-        return rows[(got > 0) & (got < self._least(rows)) & chosen[self.at[rows]]]
+        return rows[(got > 0) & (got < self.picky_least) & chosen[self.at[rows]]]
 
     def _has_below(self, chosen: Flags) -> Flags:
         return np.bincount(self.at[self._below(chosen)], minlength=self.k) > 0

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any
 
 
@@ -62,6 +63,7 @@ class Outcome:
     stuck: tuple[str, ...] = ()
 
 
+@lru_cache(maxsize=256, typed=True)
 def read_exactly(value: Any) -> Fraction:
     """By way of its text: the binary float 1.15 is a little less than 1.15."""
     return Fraction(str(value))

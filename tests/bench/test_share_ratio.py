@@ -14,7 +14,7 @@ from orders.calc.share_arrays_orders import OrderBook, share_arrays_by_order
 pytestmark = pytest.mark.bench
 
 LINES, ORDERS, LISTINGS = 80_000, 5_000, 1_000
-# 1.43 to 1.50 in ten runs on two cores that six other programmes wanted.
+# 1.43 to 1.53 in twenty runs on two cores that five to ten programmes wanted.
 RUNS, MOST_RATIO = 60, 1.6
 
 

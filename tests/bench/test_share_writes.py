@@ -120,6 +120,7 @@ def test_a_whole_sharing_out_takes_three_times_a_raw_copy_at_most(week, person):
     print(f"\n{len(lines)} lines shared out, {counts}: {min(taken):.2f} s, "
           f"{ratio:.2f} x a raw COPY of the rows ({min(bare):.2f} s)")  # fmt: skip
     assert len(rows[1][1]) >= len(lines) and len(rows[2][1]) > len(lines) / 2
+    # 2.0 to 2.7 in three runs on two cores that ten programmes wanted.
     assert ratio < 3
 
 
