@@ -3,8 +3,8 @@
 The days on which nobody works are the calendar's, so the page stands above all floors.
 """
 
-from collections.abc import Callable
-from datetime import date
+from collections.abc import Callable, Sequence
+from datetime import date, timedelta
 from typing import Any
 
 from django.contrib import messages
@@ -19,10 +19,14 @@ from inventory.errors import Unknown
 from inventory.models import BaseBatch, Lot, PlugLot, StrainForm, User
 from inventory.season_pages import NumberUnreadable, whole_of
 from inventory.setting_book import SettingBook
+from orders.calc.weeks import iso_week_name, week_monday
+from orders.cut_plan import Demand, PlannedCut, plan_cuts
 from orders.models import NoDeliveryDay
 from orders.pages import staff_only
 
 MOST_CUTS = 12
+# What is shown cut by cut, and how far ahead bases are planned for what is not typed in.
+SOON, BASES_AHEAD = timedelta(weeks=2), timedelta(weeks=13)
 SATURDAY = 5
 
 
@@ -34,7 +38,9 @@ def cut_page(request: HttpRequest) -> HttpResponse:
         messages.success(request, _act(request, user))
         return redirect("cutting")
     book = SettingBook.read(on=on)
-    wanted = _wanted(request)
+    cuts = plan_cuts(on=on, book=book)
+    typed = _wanted(request)
+    wanted = typed or [(row.week.cut_by_on, row.week.cut_pieces) for row in cuts if row.is_on_bases]
     needs = cutting.plan_bases(wanted=wanted, on=on, is_work_day=work_days(), book=book)
     context: dict[str, Any] = {
         "may_record": user.may("record_cut"),
@@ -42,7 +48,13 @@ def cut_page(request: HttpRequest) -> HttpResponse:
         "plugs": PlugLot.objects.order_by("kind", "state"),
         "rule": cutting.base_rule(book=book),
         "needs": [_need_row(row, on) for row in needs],
-        "asked": [*wanted, *[("", "")] * (2 if len(wanted) < MOST_CUTS else 0)],
+        "asked": [*typed, *[("", "")] * (len(typed) < MOST_CUTS)],
+        "is_typed": bool(typed),
+        "plan": len(cuts),
+        "soon": [_cut_row(row) for row in cuts if row.week.cut_by_on <= on + SOON],
+        "later": _later_rows([row for row in cuts if row.week.cut_by_on > on + SOON]),
+        "soon_until": on + SOON,
+        "plan_hours": f"{sum(row.hours for row in cuts):.1f}",
         "pool": _pool(request),
         "pool_asks": {name: request.GET.get(name, "") for name in ("strain", "sold", "cycle")},
         "cuts": [
@@ -124,6 +136,61 @@ def _batch_row(row: BaseBatch, on: date) -> dict[str, Any]:
         "usable": f"{row.usable_on:%a %-d %b}" if row.usable_on else "",
         "state": state if row.pieces else "used up",
     }
+
+
+def _planned_bases(cuts: Sequence[PlannedCut], on: date) -> list[tuple[date, int]]:
+    """Bases that the planned cuts of a quarter want, week by week, by the first day of each."""
+    weeks: dict[date, tuple[date, int]] = {}
+    for row in cuts:
+        cut_on = row.week.cut_by_on
+        if not row.is_on_bases or cut_on > on + BASES_AHEAD:
+            continue
+        first, pieces = weeks.get(week_monday(cut_on), (cut_on, 0))
+        weeks[week_monday(cut_on)] = (min(first, cut_on), pieces + row.week.cut_pieces)
+    return sorted(weeks.values())
+
+
+def _later_rows(cuts: Sequence[PlannedCut]) -> list[dict[str, Any]]:
+    """What is cut later, a row a strain-form, the next to be cut first."""
+    groups: dict[str, list[PlannedCut]] = {}
+    for row in cuts:
+        groups.setdefault(str(row.strain_form), []).append(row)
+    return [
+        {
+            "what": name,
+            "from": f"{rows[0].week.cut_by_on:%-d %b}",
+            "until": f"{rows[-1].week.cut_by_on:%-d %b %Y}",
+            "weeks": len(rows),
+            "pieces": sum(row.week.cut_pieces for row in rows),
+            "parents": sum(row.parents for row in rows),
+            "hours": f"{sum(row.hours for row in rows):.1f}",
+        }
+        for name, rows in groups.items()
+    ]
+
+
+def _cut_row(row: PlannedCut) -> dict[str, Any]:
+    week = row.week
+    return {
+        "by": f"{week.cut_by_on:%a %-d %b %Y}",
+        "what": str(row.strain_form),
+        "pieces": week.cut_pieces,
+        "parents": row.parents,
+        "above_floor": row.kept_above_floor,
+        "hours": f"{row.hours:.1f}",
+        "week": iso_week_name(week.monday),
+        "terms": (
+            f"{week.demand_pieces:g} likely asked ({_demand_words(row.demand)}), "
+            f"{week.supply_pieces:g} there by then"
+        ),
+    }
+
+
+def _demand_words(demand: Demand) -> str:
+    weeks = "1 week" if demand.weeks == 1 else f"{demand.weeks} weeks"
+    if demand.is_of_season:
+        return f"median of {weeks} of that season, and a tenth"
+    return f"no week of that season yet: median of the newest {weeks}, and a tenth"
 
 
 def _need_row(row: BaseNeed, on: date) -> dict[str, Any]:

@@ -102,6 +102,13 @@ SETTING_RULES: tuple[SettingRule, ...] = (
         "how long cuts heal, how long bases cure, how many a batch has", "Cutting",
     ),
     SettingRule(
+        ("demand_weeks", "demand_season_days", "cut_stony_an_hour", "cut_soft_an_hour"), WHOLE,
+        "what shops are likely to ask, and how fast it is cut", "Cutting",
+    ),
+    SettingRule(
+        ("demand_factor",), FACTOR, "how much more than the median is cut for", "Cutting"
+    ),
+    SettingRule(
         ("base_hours",), number(least=0.001, most=10, like="0.05"),
         "the crew hours that one base takes", "Cutting",
     ),

@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from math import ceil, inf, log
+from statistics import median
 
 DUST = 1e-9
 
@@ -148,3 +149,78 @@ def last_work_day(*, on: date, is_work_day: Callable[[date], bool]) -> date:
         if is_work_day(day):
             return day
     return on
+
+
+def demand_pieces(*, asked: Sequence[int], factor: float = 1.1) -> float:
+    """What a week is likely to ask: the median of the weeks given, and a tenth. [pieces]
+
+    Source: none, chosen by the farm. What was asked counts, not what was shipped.
+    """
+    return median(asked) * factor if asked else 0.0
+
+
+def is_same_season(*, on: date, other: date, half_days: int) -> bool:
+    """Whether two days lie within so many days of each other in the year, whatever the year."""
+    apart = abs(on.timetuple().tm_yday - other.timetuple().tm_yday)
+    return min(apart, 365 - apart) <= half_days
+
+
+def pieces_to_cut(*, short_pieces: float, heal_share: float, ready_share: float = 0.85) -> int:
+    """Pieces to cut so that enough of them heal and are ready by the week.
+
+    Source: none, chosen by the farm: (demand - supply) / (heal x 0.85), rounded up.
+    """
+    if short_pieces <= DUST:
+        return 0
+    return ceil(short_pieces / (heal_share * ready_share) - DUST)
+
+
+@dataclass(frozen=True, slots=True)
+class CutWeek:
+    """What one ship week wants cut. [pieces]"""
+
+    monday: date
+    cut_by_on: date
+    demand_pieces: float
+    supply_pieces: float
+    cut_pieces: int
+
+
+def cut_weeks(
+    *,
+    weeks: Sequence[tuple[date, date | None, float, float]],
+    heal_share: float,
+    ready_share: float = 0.85,
+) -> list[CutWeek]:
+    """Go through the weeks: what is there for each after those before it, and what to cut for it.
+
+    Parameters
+    ----------
+    weeks : sequence of (monday, cut_by_on, demand, supply)
+        In order from the present one. ``cut_by_on`` is None where no cut is in time any more;
+        supply is all that stands ready by then, nothing sold. [pieces]
+    heal_share, ready_share : float
+        Shares of a cut that live, and that are ready by the later of the two dates.
+
+    Returns
+    -------
+    list of CutWeek
+        Only weeks that want a cut which is still in time.
+
+    Source
+    ------
+    None, chosen by the farm.
+    """
+    found: list[CutWeek] = []
+    sold = planned = 0.0
+    for monday, cut_by_on, demand, supply in weeks:
+        there = max(0.0, supply + planned - sold)
+        short = max(0.0, demand - there)
+        # What cannot be served is not sold, and does not weigh on the weeks after.
+        sold += demand if cut_by_on is not None else min(demand, there)
+        if cut_by_on is None or short <= DUST:
+            continue
+        cut = pieces_to_cut(short_pieces=short, heal_share=heal_share, ready_share=ready_share)
+        planned += cut * heal_share * ready_share
+        found.append(CutWeek(monday, cut_by_on, demand, there, cut))
+    return found

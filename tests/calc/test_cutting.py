@@ -5,7 +5,16 @@ from math import inf
 
 import pytest
 
-from inventory.calc.cutting import base_plan, doubling_weeks, last_work_day, recut_pool_pieces
+from inventory.calc.cutting import (
+    base_plan,
+    cut_weeks,
+    demand_pieces,
+    doubling_weeks,
+    is_same_season,
+    last_work_day,
+    pieces_to_cut,
+    recut_pool_pieces,
+)
 
 OFF = {date(2026, 11, 26), date(2026, 12, 25)}
 TODAY = date(2026, 11, 25)
@@ -60,3 +69,35 @@ def test_the_last_work_day_goes_back_over_a_weekend_and_a_holiday():
     assert last_work_day(on=date(2026, 12, 25), is_work_day=works) == date(2026, 12, 24)
     day = date(2026, 12, 25)
     assert last_work_day(on=day, is_work_day=lambda on: on < day - timedelta(days=40)) == day
+
+
+def test_demand_is_the_median_of_what_was_asked_and_a_tenth():
+    assert demand_pieces(asked=[88, 20, 30, 40]) == pytest.approx(38.5)
+    assert demand_pieces(asked=[]) == 0
+
+
+def test_the_same_season_goes_over_the_new_year():
+    assert is_same_season(on=date(2027, 1, 4), other=date(2026, 12, 7), half_days=45)
+    assert is_same_season(on=date(2026, 11, 30), other=date(2024, 12, 2), half_days=45)
+    assert not is_same_season(on=date(2027, 4, 5), other=date(2026, 11, 30), half_days=45)
+
+
+def test_what_is_cut_makes_up_for_what_does_not_heal_and_is_not_ready():
+    # 30 short; 0.95 heal, 0.85 of them by the date: 37.15.
+    assert pieces_to_cut(short_pieces=30, heal_share=0.95) == 38
+    assert pieces_to_cut(short_pieces=0, heal_share=0.95) == 0
+
+
+def test_weeks_share_what_stands_and_what_was_cut_for_one_serves_the_next():
+    day = [date(2026, 11, 30) + timedelta(weeks=week) for week in range(5)]
+    weeks = [
+        (day[0], None, 50, 56),  # served from what stands
+        (day[1], None, 50, 40),  # nothing left, and no cut is in time: not sold
+        (day[2], day[0], 50, 90),  # 40 of the 90 are left
+        (day[3], day[1], 50, 90),
+        (day[4], day[2], 0, 90),
+    ]
+    found = cut_weeks(weeks=weeks, heal_share=1.0, ready_share=0.5)
+    assert [row.monday for row in found] == [day[2], day[3]]
+    # 10 short at one half: 20 cut make 10; then nothing is left and 50 are short.
+    assert [(row.supply_pieces, row.cut_pieces) for row in found] == [(40, 20), (0, 100)]
