@@ -44,6 +44,7 @@ STAFF = {
     ),
     "Office": (
         ("Edit", "edit", False),
+        ("For the owner", "owner", False),
         ("What is missing", "missing", False),
         ("Messages", "messages", False),
         ("Hooks", "hooks", False),
@@ -56,6 +57,7 @@ STAFF = {
 # Pages that not all of the staff may open: nobody is led to a refusal.
 RIGHTS = {
     "edit": "open_edit_pages",
+    "owner": "read_the_books",
     "sheet-upload": "order_for_customer",
     "phones": "pair_phones",
     "walk-keying": "key_walk_cards",

@@ -60,6 +60,7 @@ RIGHTS: dict[str, frozenset[str]] = {
     "move_clock": frozenset({Role.OFFICE, Role.OWNER}),
     "send_messages_again": frozenset({Role.OFFICE, Role.OWNER}),
     "edit_prices": frozenset({Role.OFFICE, Role.OWNER}),
+    "read_the_books": frozenset({Role.OWNER}),
     "open_edit_pages": frozenset({Role.LEAD, Role.OFFICE, Role.OWNER}),
     "set_office_numbers": frozenset({Role.OFFICE, Role.OWNER}),
     "set_grower_numbers": frozenset({Role.LEAD, Role.OWNER}),

@@ -23,6 +23,7 @@ from shipping.papers import pick_sheet_pdf
 WIDTHS = (320, 390, 1280)
 OFFICE, BUYER = "office@saltmarrow.example", "buyer@gullwickaquaria.example"
 GROWER = "gita@saltmarrow.example"
+OWNER = "owner@saltmarrow.example"
 CHROMIUM = "/usr/bin/chromium"
 
 
@@ -89,6 +90,7 @@ def pages() -> dict[str, tuple[str, str]]:
         "recalls": (OFFICE, "/recalls/"),
         "credits": (OFFICE, "/credits/"),
         "losses": (OFFICE, "/losses/"),
+        "owner": (OWNER, "/owner/"),
         **({f"publish-{name}": (OFFICE, f"/weeks/{name}/publish/")} if week else {}),
     }
 
