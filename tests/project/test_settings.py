@@ -112,8 +112,9 @@ def test_nothing_is_left_to_warn_of_once_it_is_served_over_https(tmp_path, envir
     assert check.returncode == 0, check.stderr
 
 
+@pytest.mark.parametrize("floor", ["orders.migrations.0016", "shipping.migrations.0007"])
 @pytest.mark.django_db
-def test_a_running_farm_gets_the_settings_it_could_not_have_read(fixtures_folder):
+def test_a_running_farm_gets_the_settings_it_could_not_have_read(fixtures_folder, floor):
     import csv
     import importlib
 
@@ -121,7 +122,7 @@ def test_a_running_farm_gets_the_settings_it_could_not_have_read(fixtures_folder
 
     from inventory.models import Setting
 
-    step = importlib.import_module("orders.migrations.0016_settings_for_running_farms")
+    step = importlib.import_module(f"{floor}_settings_for_running_farms")
     step.add_settings(apps, None)
     assert not Setting.objects.exists(), "a farm that is not set up yet reads its own file"
 
@@ -134,8 +135,8 @@ def test_a_running_farm_gets_the_settings_it_could_not_have_read(fixtures_folder
     rows = {row.name: row for row in Setting.objects.exclude(name="other")}
     with (fixtures_folder / "settings.csv").open(encoding="utf-8", newline="") as file:
         told = {row["name"]: row for row in csv.DictReader(file)}
-    assert set(rows) == {"quantity_event_s", "change_letter_quiet_min"}
-    assert Setting.objects.count() == 3
+    assert set(rows) == {name for name, *_ in step.SETTINGS}
+    assert Setting.objects.count() == len(step.SETTINGS) + 1
     for name, row in rows.items():
         for field in ("value", "unit", "confidence", "owner", "reason", "scope_kind", "scope"):
             assert str(getattr(row, field)) == told[name][field], (name, field)
