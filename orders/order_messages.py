@@ -16,7 +16,7 @@ from django.utils import timezone
 
 from inventory.clock import is_done, is_first
 from inventory.messaging import Action, File, Letter, write_messages
-from inventory.models import Happening
+from inventory.models import Happening, Listing, Substitute
 from inventory.people import Role, User
 from inventory.setting_book import SettingBook
 from inventory.walk_messages import people
@@ -228,10 +228,63 @@ def _short_notice_at(week: ShipWeek) -> datetime:
     )
 
 
+class _Instead:
+    """What could go in the place of a short line: on the list, not short itself, never dearer,
+    never stinging more, and allowed as it is where the order goes. Read once for a week."""
+
+    def __init__(self, week: ShipWeek, short: Iterable[int]) -> None:
+        version = week.versions.order_by("-number").first()
+        rows = (
+            version.lines.select_related("listing__strain_form__strain__strain_class")
+            if (version is not None)
+            else ()
+        )
+        self._lines = {row.listing_id: row for row in rows}
+        self._short = set(short)
+        self._named: dict[int, list[int]] = {}
+        named = Substitute.objects.filter(listing__in=self._short).order_by("pk")
+        for listing_id, other_id in named.values_list("listing", "substitute"):
+            self._named.setdefault(listing_id, []).append(other_id)
+        self._books: dict[int, RuleBook] = {}
+
+    def words(self, order: Order, listing: Listing) -> str:
+        own = self._lines.get(listing.pk)
+        if own is None or order.customer.takes_substitutes == "no":
+            return ""
+        found = [
+            f"{row.listing.title} ({row.listing.name}) at ${row.price(order.tier)}"
+            for other_id in self._named.get(listing.pk, ())
+            if (row := self._lines.get(other_id)) is not None and self._fits(row, own, order)
+        ]
+        return " or ".join(found)
+
+    def _fits(self, row: ListLine, own: ListLine, order: Order) -> bool:
+        strain = row.listing.strain_form.strain
+        is_to_be_had = row.status == ListLine.Status.OFFERED and row.listing_id not in self._short
+        is_dearer = row.price(order.tier) > own.price(order.tier)
+        stings_more = strain.sting > own.listing.strain_form.strain.sting
+        if not is_to_be_had or is_dearer or stings_more:
+            return False
+        if order.ship_to_id not in self._books:
+            self._books[order.ship_to_id] = RuleBook.read(ship_to=order.ship_to)
+        verdict = self._books[order.ship_to_id].judge(strain=strain, on=order.ship_on)
+        return verdict.verdict == "allow"
+
+
 def _write_short_lines_of(week: ShipWeek, now: datetime) -> None:
     short: dict[int, list[dict[str, Any]]] = {}
-    orders = {row.number: row for row in Order.objects.filter(week=week).select_related("customer")}
-    for shared in preview(week=week, now=now):
+    found = Order.objects.filter(week=week).select_related("customer", "ship_to__customer")
+    orders = {row.number: row for row in found}
+    previews = list(preview(week=week, now=now))
+    instead = _Instead(
+        week,
+        [
+            row.listing.pk
+            for row in previews
+            if any(line.promised < line.asked for line in row.lines)
+        ],
+    )
+    for shared in previews:
         for line in shared.lines:
             if line.promised < line.asked:
                 row = {
@@ -240,6 +293,7 @@ def _write_short_lines_of(week: ShipWeek, now: datetime) -> None:
                     "order": line.order_number,
                     "asked": line.asked,
                     "likely": line.promised,
+                    "instead": instead.words(orders[line.order_number], shared.listing),
                 }
                 short.setdefault(orders[line.order_number].customer_id, []).append(row)
     for customer in Customer.objects.filter(pk__in=short).prefetch_related("ship_tos"):
@@ -251,7 +305,8 @@ def _write_short_lines_to(
 ) -> None:
     numbers = sorted({row["order"] for row in rows})
     if len(numbers) == 1:
-        action = Action(f"Look at order {numbers[0]}", reverse("order", args=[numbers[0]]))
+        words = f"Change {numbers[0]}: lower the least, or take something else"
+        action = Action(words, reverse("change-order", args=[numbers[0]]))
     else:
         action = Action("Look at your orders", reverse("orders"))
     first = Order.objects.select_related("ship_to").get(number=numbers[0])

@@ -80,6 +80,13 @@ def test_on_sunday_evening_only_those_who_may_end_short_are_told(closed_farm):
     # Kalea asks for nothing short, Maeve's export still waits for its ticks, Tomas has not ordered.
     assert set(by_code) == BUYERS - {"B09", "B11", "B12"}
     assert "asked  12, may become   8" in by_code["B02"].text
+    # C07 alone takes substitutes (job table 7.6): MKC for its short PLT, at the same price.
+    assert "instead could go" in by_code["B07"].text
+    assert "(MKC plug) at $14.00" in by_code["B07"].text
+    assert "(MKC plug) at $14.00" in by_code["B07"].html
+    others = [letter for code, letter in by_code.items() if code != "B07"]
+    assert not any("instead could go" in letter.text for letter in others)
+    assert "/orders/4902/change/" in by_code["B02"].text
     assert all(letter.text.count("http") == 1 for letter in told)
 
 
