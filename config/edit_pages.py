@@ -21,7 +21,6 @@ from config.what_if import FarmChangedSince
 from inventory.clock import farm_now, farm_today
 from inventory.errors import FarmError, ReasonMissing, Unknown
 from inventory.models import Change, WaitingEdit
-from inventory.people import User
 from inventory.photos import store_upload
 from orders.pages import signed_in, staff_only
 
@@ -85,29 +84,25 @@ def edit_row_page(request: HttpRequest, subject_key: str, key: str) -> HttpRespo
     try:
         if subject.has_files and request.FILES:
             typed |= _stored(request)
+        asked = editing.Asked(subject=subject, row=row, typed=typed, now=farm_now(), user=user)
         if typed.get("act") in ("sign", "propose"):
-            return _signed(request, subject, row, typed, user)
-        shown = editing.show(subject=subject, row=row, typed=typed, now=farm_now(), user=user)
+            return _signed(request, asked)
+        shown = editing.show(asked)
     except (ReasonMissing, FarmChangedSince) as error:
-        shown = editing.show(subject=subject, row=row, typed=typed, now=farm_now(), user=user)
-        return _touches(request, subject, row, typed, shown, error)
+        return _touches(request, subject, row, typed, editing.show(asked), error)
     except FarmError as error:
         return _form(request, subject, row, typed, status=error.status, error=error)
     return _touches(request, subject, row, typed, shown)
 
 
-def _signed(
-    request: HttpRequest, subject: Subject, row: Any, typed: dict[str, str], user: User
-) -> HttpResponse:
+def _signed(request: HttpRequest, asked: editing.Asked) -> HttpResponse:
     """Sign what was shown, or keep it for whoever signs."""
-    now, mark = farm_now(), typed.get("mark", "")
-    if typed["act"] == "propose":
-        shown = editing.propose(
-            subject=subject, row=row, typed=typed, mark=mark, now=now, user=user
-        )
+    subject, mark = asked.subject, asked.typed.get("mark", "")
+    if asked.typed["act"] == "propose":
+        shown = editing.propose(asked, mark=mark)
         messages.success(request, f"Kept for a signature: {shown.words}.")
         return redirect("edit-list", subject.key)
-    kept, shown = editing.sign(subject=subject, row=row, typed=typed, mark=mark, now=now, user=user)
+    kept, shown = editing.sign(asked, mark=mark)
     messages.success(request, f"Signed: {shown.words}.")
     if kept is None or kept.pk is None:
         return redirect("edit-list", subject.key)

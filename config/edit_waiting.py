@@ -17,13 +17,13 @@ from django.utils import timezone
 
 from config.edit_fields import as_text
 from inventory.clock import is_done, is_first
-from inventory.errors import FarmError, ForbiddenMove
+from inventory.errors import FarmError, ForbiddenMove, ReasonMissing
 from inventory.messaging import Action, Letter, write_messages
 from inventory.models import Change, WaitingEdit
 from inventory.people import RIGHTS, User
 
 if TYPE_CHECKING:
-    from config.editing import Shown, Subject
+    from config.editing import Asked, Shown, Subject
 
 
 class EditWaitsAlready(FarmError):
@@ -32,20 +32,14 @@ class EditWaitsAlready(FarmError):
     message = "{what}: {who} has typed the same and it waits. Take that back, or leave it."
 
 
-def keep(
-    *,
-    subject: Subject,
-    row: Any,
-    shown: Shown,
-    typed: Mapping[str, str],
-    now: datetime,
-    user: User,
-    is_signed: bool,
-) -> WaitingEdit:
-    """Keep an edit with the fields that differ. Its reason is asked for before.
+def keep(asked: Asked, *, shown: Shown, is_signed: bool) -> WaitingEdit:
+    """Keep an edit with the fields that differ.
 
-    Raises EditWaitsAlready for one that waits word for word.
+    Raises ReasonMissing, and EditWaitsAlready for one that waits word for word.
     """
+    subject, row, typed, user = asked.subject, asked.row, asked.typed, asked.user
+    if not typed.get("because", "").strip():
+        raise ReasonMissing(what=f"a change of {shown.name}")
     labels = {changed.label for changed in shown.changed}
     fields = [field for field in subject.fields(row) if row is None or field.label in labels]
     key = subject.key_of(row) if row is not None else "new"
@@ -63,9 +57,9 @@ def keep(
         starts_on=shown.starts_on,
         reason=typed.get("because", "").strip()[:300],
         user=user,
-        at=now,
+        at=asked.now,
         signed_by=user if is_signed else None,
-        signed_at=now if is_signed else None,
+        signed_at=asked.now if is_signed else None,
     )
 
 
@@ -164,8 +158,8 @@ def _write_row(subject: Subject, row: Any, waiting: WaitingEdit, now: datetime) 
         "because": waiting.reason,
         "seen": editing.seen_mark(subject=subject, row=row, on=on),
     }
-    shown = editing.show(subject=subject, row=row, typed=typed, now=now, user=user)
-    editing.sign(subject=subject, row=row, typed=typed, mark=shown.mark, now=now, user=user)
+    asked = editing.Asked(subject=subject, row=row, typed=typed, now=now, user=user)
+    editing.sign(asked, mark=editing.show(asked).mark)
 
 
 def _nobody_since(subject: Subject, row: Any, waiting: WaitingEdit) -> None:

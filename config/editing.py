@@ -26,7 +26,7 @@ from config.edit_fields import Fault, Field, as_text, day
 from config.edit_trials import Before, Trial, names_of
 from config.what_if_rows import Change as ListChange
 from inventory.changing import note_change
-from inventory.errors import FarmError, ReasonMissing
+from inventory.errors import FarmError
 from inventory.models import Change
 from inventory.people import User
 
@@ -225,6 +225,18 @@ def _record(value: object) -> object:
     return value if isinstance(value, bool) else as_text(value)
 
 
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """An edit as it is asked for: the row of a subject, or none for a new one, and what was typed
+    for it, when and by whom."""
+
+    subject: Subject
+    row: Any
+    typed: Mapping[str, str]
+    now: datetime
+    user: User
+
+
 def seen_mark(*, subject: Subject, row: Any, on: date) -> str:
     """What a form carries: a row that has another mark later was changed by somebody else."""
     if row is None:
@@ -233,15 +245,14 @@ def seen_mark(*, subject: Subject, row: Any, on: date) -> str:
     return _hash([subject.key, _texts(subject.values(row, on=on)), dated])
 
 
-def show(
-    *, subject: Subject, row: Any, typed: Mapping[str, str], now: datetime, user: User
-) -> Shown:
+def show(asked: Asked) -> Shown:
     """Try an edit and undo it; name all it would touch.
 
     Raises EditUnreadable, NothingToChange, EditedMeanwhile, NotAllowed, and what the hop refuses.
     """
-    user.must(subject.right_for(row))
-    edit = _read(subject, row, typed, now, user)
+    subject, row = asked.subject, asked.row
+    asked.user.must(subject.right_for(row))
+    edit = _read(asked)
     name = subject.name_of(row) if row is not None else f"new {subject.one}"
     changed = tuple(
         Changed(
@@ -255,7 +266,7 @@ def show(
     )
     if not changed:
         raise NothingToChange(what=name)
-    touched = tuple(subject.touched(row, after=edit.after, starts_on=edit.starts_on, now=now))
+    touched = tuple(subject.touched(row, after=edit.after, starts_on=edit.starts_on, now=asked.now))
     lists, trial = _tried(subject, row, edit)
     facts = [subject.key, name, [[c.label, c.was, c.now] for c in changed]]
     rows = [[str(part) for part in (r.week, r.listing, r.now_status, r.now_units, *r.now_prices)]
@@ -267,75 +278,44 @@ def show(
 
 
 @transaction.atomic
-def sign(
-    *,
-    subject: Subject,
-    row: Any,
-    typed: Mapping[str, str],
-    mark: str,
-    now: datetime,
-    user: User,
-) -> tuple[Any, Shown]:
+def sign(asked: Asked, *, mark: str) -> tuple[Any, Shown]:
     """Write what was shown, and only that. Returns the row and what was written.
 
     Where it starts on a later day and its table keeps none, it is kept signed until that day.
     Raises FarmChangedSince where it would touch other things now, ReasonMissing, and what
     show() raises.
     """
-    user.must(subject.sign_right_for(row))
-    row, shown = shown_again(subject=subject, row=row, typed=typed, mark=mark, now=now, user=user)
-    edit = _read(subject, row, typed, now, user)
-    if shown.starts_on > timezone.localdate(now) and not subject.keeps_days:
-        if not edit.reason.strip():
-            raise ReasonMissing(what=f"a change of {shown.name}")
-        edit_waiting.keep(
-            subject=subject, row=row, shown=shown, typed=typed, now=now, user=user, is_signed=True
-        )
+    subject = asked.subject
+    asked.user.must(subject.sign_right_for(asked.row))
+    asked, shown = _shown_again(asked, mark)
+    row = asked.row
+    if shown.starts_on > timezone.localdate(asked.now) and not subject.keeps_days:
+        edit_waiting.keep(asked, shown=shown, is_signed=True)
     else:
-        row = subject.write(row, edit)
-    edit_waiting.end_signed(typed=typed, now=now, user=user)
+        row = subject.write(row, _read(asked))
+    edit_waiting.end_signed(typed=asked.typed, now=asked.now, user=asked.user)
     return row, shown
 
 
 @transaction.atomic
-def propose(
-    *,
-    subject: Subject,
-    row: Any,
-    typed: Mapping[str, str],
-    mark: str,
-    now: datetime,
-    user: User,
-) -> Shown:
+def propose(asked: Asked, *, mark: str) -> Shown:
     """Keep what was shown for whoever may sign it. Raises ReasonMissing, and as sign()."""
-    row, shown = shown_again(subject=subject, row=row, typed=typed, mark=mark, now=now, user=user)
-    if not typed.get("because", "").strip():
-        raise ReasonMissing(what=f"a change of {shown.name}")
-    waiting = edit_waiting.keep(
-        subject=subject, row=row, shown=shown, typed=typed, now=now, user=user, is_signed=False
-    )
-    edit_waiting.tell_signers(subject=subject, waiting=waiting, now=now)
+    asked, shown = _shown_again(asked, mark)
+    waiting = edit_waiting.keep(asked, shown=shown, is_signed=False)
+    edit_waiting.tell_signers(subject=asked.subject, waiting=waiting, now=asked.now)
     return shown
 
 
-def shown_again(
-    *,
-    subject: Subject,
-    row: Any,
-    typed: Mapping[str, str],
-    mark: str,
-    now: datetime,
-    user: User,
-) -> tuple[Any, Shown]:
+def _shown_again(asked: Asked, mark: str) -> tuple[Asked, Shown]:
     """The row under its lock and what the edit would do now. Raises FarmChangedSince."""
-    if row is not None:
-        subject.lock(row)
+    if asked.row is not None:
+        asked.subject.lock(asked.row)
         # A second statement: what stood there may have been written while this one waited.
-        row = subject.find(subject.key_of(row))
-    shown = show(subject=subject, row=row, typed=typed, now=now, user=user)
+        asked = replace(asked, row=asked.subject.find(asked.subject.key_of(asked.row)))
+    shown = show(asked)
     if shown.mark != mark:
         raise what_if.FarmChangedSince(what="what it touches is not the same now")
-    return row, shown
+    return asked, shown
 
 
 def history(*, subject: Subject, row: Any) -> list[Change]:
@@ -345,8 +325,9 @@ def history(*, subject: Subject, row: Any) -> list[Change]:
     return list(rows.select_related("user").order_by("-at", "-id")[:60])
 
 
-def _read(subject: Subject, row: Any, typed: Mapping[str, str], now: datetime, user: User) -> Edit:
-    on = timezone.localdate(now)
+def _read(asked: Asked) -> Edit:
+    subject, row, typed = asked.subject, asked.row, asked.typed
+    on = timezone.localdate(asked.now)
     after, faults = parsed(subject, row, typed)
     starts_on = on
     if subject.has_start:
@@ -364,7 +345,7 @@ def _read(subject: Subject, row: Any, typed: Mapping[str, str], now: datetime, u
         raise _meanwhile(subject, row)
     # What a later day has is compared with what would stand on that day without this edit.
     before = subject.values(row, on=starts_on) if row is not None else {}
-    return Edit(before, after, starts_on, typed.get("because", ""), user, now)
+    return Edit(before, after, starts_on, typed.get("because", ""), asked.user, asked.now)
 
 
 def parsed(subject: Subject, row: Any, typed: Mapping[str, str]) -> tuple[Values, dict[str, str]]:

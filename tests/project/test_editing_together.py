@@ -63,12 +63,12 @@ def test_of_people_who_sign_the_same_form_at_once_one_stands(people):
             "value": str(20 + people.index(user)), "confidence": "L", "starts_on": "2026-12-04",
             "because": "tried it", "seen": seen,
         }  # fmt: skip
-        shown = editing.show(subject=subject, row=row, typed=typed, now=NOW, user=user)
+        shown = editing.show(editing.Asked(subject, row, typed, NOW, user))
         return user, typed, shown.mark
 
     def sign(edit):
         user, typed, mark = edit
-        editing.sign(subject=subject, row=row, typed=typed, mark=mark, now=NOW, user=user)
+        editing.sign(editing.Asked(subject, row, typed, NOW, user), mark=mark)
 
     answers = at_once(sign, [edit_of(user) for user in people])
 
