@@ -4,25 +4,18 @@ import os
 from pathlib import Path
 
 import pytest
-from django.apps import apps
-from django.conf import settings
-from django.core.management.color import no_style
-from django.db import connection, transaction
-from tests_support import farm_time
+from django.db import connection
+from moments import BARE, MOMENTS, Ground, is_transactional, moment_of
 
 from inventory.triggers import drop_triggers, install_triggers
 
-FARM_APPS = ("inventory", "orders", "shipping")
+FIXTURES = Path(__file__).resolve().parent.parent / "fixtures"
 
 
 @pytest.fixture(autouse=True)
 def _ledger_triggers(request):
     """Flush between transactional tests trips over the append-only triggers on SQLite."""
-    marker = request.node.get_closest_marker("django_db")
-    is_flushed = "transactional_db" in request.fixturenames or (
-        marker is not None and marker.kwargs.get("transaction")
-    )
-    if not is_flushed:
+    if not is_transactional(request.node):
         yield
         return
     request.getfixturevalue("transactional_db")
@@ -42,117 +35,87 @@ def farm_checks():
 
 @pytest.fixture
 def fixtures_folder():
-    return Path(settings.BASE_DIR) / "fixtures"
+    return FIXTURES
 
 
-class Kept:
-    """Rows of the farm at a moment, kept in memory: loading it anew takes seconds."""
-
-    def __init__(self):
-        self.rows = {}
-
-    def keep(self, name):
-        models = [model for app in FARM_APPS for model in apps.get_app_config(app).get_models()]
-        self.rows[name] = [(model, list(model._base_manager.all())) for model in models]
-
-    def restore(self, name):
-        # Foreign keys are checked at commit, so the order of the tables does not matter.
-        with transaction.atomic():
-            for model, rows in self.rows[name]:
-                model._base_manager.bulk_create(rows, batch_size=500)
-        models = [model for model, _ in self.rows[name]]
-        with connection.cursor() as cursor:
-            for statement in connection.ops.sequence_reset_sql(no_style(), models):
-                cursor.execute(statement)
+GROUND = Ground()
 
 
-_KEPT = Kept()
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items):
+    """Tests of one moment one after another, then those that commit, then those without tables."""
+    order = [BARE, *MOMENTS]
 
-# Moments of the demo in their order; each is played on from the one before it, once a worker.
-MOMENTS = {
-    "morning": "2026-11-25 09:00",
-    "published": "2026-11-25 14:00",
-    "closed": "2026-11-30 12:15",
-    "inked": "2026-11-30 14:45",
-    "drawn": "2026-12-01 05:45",
-    "arrived": "2026-12-02 13:00",
-    "open": "2026-12-04 16:00",
-}
+    def rank(item):
+        if not {"db", "transactional_db"}.isdisjoint(item.fixturenames):
+            is_read = True
+        else:
+            is_read = item.get_closest_marker("django_db") is not None
+        return not is_read, is_transactional(item), order.index(moment_of(item))
 
-
-def _farm_at(name, folder):
-    from config import playing
-
-    wanted = list(MOMENTS)[: list(MOMENTS).index(name) + 1]
-    kept = [moment for moment in wanted if moment in _KEPT.rows]
-    if kept:
-        _KEPT.restore(kept[-1])
-    else:
-        _load(folder)
-    for moment in wanted[len(kept) :]:
-        playing.play(folder=folder, until=farm_time(MOMENTS[moment]))
-        _KEPT.keep(moment)
+    items.sort(key=rank)
 
 
-def _load(folder):
-    from config import playing
-    from config.loading import load_farm
-    from inventory.clock import start_demo_clock
-    from orders.feeding import make_client
-    from orders.models import Customer
+@pytest.hookimpl(tryfirst=True)
+def pytest_fixture_setup(fixturedef, request):
+    """The right moment is committed before the transaction of a test begins on it."""
+    if fixturedef.argname == "_django_db_helper":
+        with request.getfixturevalue("django_db_blocker").unblock():
+            GROUND.stand(moment_of(request.node), folder=FIXTURES)
 
-    load_farm(folder=folder, now=farm_time(MOMENTS["morning"]))
-    make_client(code="FC-1", customer=Customer.objects.get(code="C10"))
-    playing.open_weeks(folder=folder)
-    start_demo_clock(at=farm_time("2026-10-01 00:00"))
+
+def _farm_at(name):
+    # A test that commits, or that asks for its farm half-way, stood on empty tables.
+    if GROUND.at != name:
+        GROUND.lay(name, folder=FIXTURES)
 
 
 @pytest.fixture
-def farm(db, fixtures_folder):
+def farm(db):
     """The demo farm on Wed 25 Nov 2026, 09:00, before any list is out."""
-    _farm_at("morning", fixtures_folder)
+    _farm_at("morning")
 
 
 @pytest.fixture
-def published_farm(db, fixtures_folder):
+def published_farm(db):
     """The demo farm on Wed 25 Nov 2026, 14:00: the W49 list is out, nothing is ordered."""
-    _farm_at("published", fixtures_folder)
+    _farm_at("published")
 
 
 @pytest.fixture
-def closed_farm(db, fixtures_folder):
+def closed_farm(db):
     """The demo farm on Mon 30 Nov 2026, 12:15: fourteen orders are in, the list is closed."""
-    _farm_at("closed", fixtures_folder)
+    _farm_at("closed")
 
 
 @pytest.fixture
-def inked_farm(db, fixtures_folder):
+def inked_farm(db):
     """The demo farm on Mon 30 Nov 2026, 14:45: shared out and inked."""
-    _farm_at("inked", fixtures_folder)
+    _farm_at("inked")
 
 
 @pytest.fixture
-def drawn_farm(db, fixtures_folder):
+def drawn_farm(db):
     """The demo farm on Tue 1 Dec 2026, 05:45: planned, sheets drawn, nothing picked."""
-    _farm_at("drawn", fixtures_folder)
+    _farm_at("drawn")
 
 
 @pytest.fixture
-def arrived_farm(db, fixtures_folder):
+def arrived_farm(db):
     """The demo farm on Wed 2 Dec 2026, 13:00: the scene's end."""
-    _farm_at("arrived", fixtures_folder)
+    _farm_at("arrived")
 
 
 @pytest.fixture
-def open_farm(db, fixtures_folder):
+def open_farm(db):
     """The demo farm on Fri 4 Dec 2026, 16:00: the W50 list is out and its first orders are in."""
-    _farm_at("open", fixtures_folder)
+    _farm_at("open")
 
 
 @pytest.fixture
-def committed_farm(transactional_db, fixtures_folder):
+def committed_farm(transactional_db):
     """The demo farm at a moment, committed, for tests whose server looks from another thread."""
-    return lambda moment: _farm_at(moment, fixtures_folder)
+    return _farm_at
 
 
 @pytest.fixture

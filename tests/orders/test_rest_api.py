@@ -4,7 +4,7 @@ import json
 
 import pytest
 from autumn_scene import RESTED, play_autumn, rest
-from conftest import Kept
+from moments import Kept
 from tests_support import farm_time
 
 from config.ticking import tick

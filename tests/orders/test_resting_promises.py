@@ -4,7 +4,7 @@ from decimal import Decimal
 
 import pytest
 from autumn_scene import INKED, RESTED, SHIP_ON, play_autumn, rest
-from conftest import Kept
+from moments import Kept
 from django.urls import reverse
 from tests_support import farm_time, page_words
 
