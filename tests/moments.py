@@ -1,9 +1,11 @@
-"""Moments of the demo farm, each played once a worker and then stood on by many tests.
+"""Moments of the farm, each played once a worker and then stood on by many tests.
 
 What a test writes is undone with its transaction, so the moment under it is committed once and
 stays. Another moment is laid in its place when a test asks for it; conftest.py sorts the tests by
 their moment, so that this is seldom.
 """
+
+from functools import partial
 
 from django.apps import apps
 from django.core.management.color import no_style
@@ -14,21 +16,6 @@ from inventory.triggers import drop_triggers, install_triggers
 
 FARM_APPS = ("inventory", "orders", "shipping")
 BARE = "bare"
-# Moments of the demo in their order; each is played on from the one before it.
-MOMENTS = {
-    "morning": "2026-11-25 09:00",
-    "published": "2026-11-25 14:00",
-    "closed": "2026-11-30 12:15",
-    "inked": "2026-11-30 14:45",
-    "drawn": "2026-12-01 05:45",
-    "arrived": "2026-12-02 13:00",
-    "open": "2026-12-04 16:00",
-}
-# The fixtures of conftest.py that stand on them.
-FARMS = {
-    "farm": "morning",
-    **{f"{name}_farm": name for name in MOMENTS if name != "morning"},
-}
 
 
 def farm_models(*, with_joins=False):
@@ -44,6 +31,13 @@ def is_transactional(item):
     marker = item.get_closest_marker("django_db")
     commits = marker is not None and marker.kwargs.get("transaction")
     return bool(commits) or not {"transactional_db", "live_server"}.isdisjoint(item.fixturenames)
+
+
+def reads_tables(item):
+    """Whether a test may open a table at all; pytest-django refuses it to all others."""
+    return is_transactional(item) or (
+        "db" in item.fixturenames or item.get_closest_marker("django_db") is not None
+    )
 
 
 def moment_of(item):
@@ -75,6 +69,57 @@ def follow_sequences():
     if statements:
         with connection.cursor() as cursor:
             cursor.execute(" ".join(statements))
+
+
+def _load(folder):
+    from config import playing
+    from config.loading import load_farm
+    from inventory.clock import start_demo_clock
+    from orders.feeding import make_client
+    from orders.models import Customer
+
+    load_farm(folder=folder, now=farm_time("2026-11-25 09:00"))
+    make_client(code="FC-1", customer=Customer.objects.get(code="C10"))
+    playing.open_weeks(folder=folder)
+    start_demo_clock(at=farm_time("2026-10-01 00:00"))
+    _play(folder, "2026-11-25 09:00")
+
+
+def _play(folder, until):
+    from config import playing
+
+    playing.play(folder=folder, until=farm_time(until))
+
+
+def _autumn(folder):
+    from autumn_scene import play_autumn
+
+    play_autumn(folder)
+
+
+def _rest(folder):
+    from autumn_scene import rest
+
+    rest(folder)
+
+
+# The demo from its first morning on, and job story A5; each moment is played on from the one before
+# it in its row.
+PLAYED = (
+    {
+        "morning": _load,
+        "published": partial(_play, until="2026-11-25 14:00"),
+        "closed": partial(_play, until="2026-11-30 12:15"),
+        "inked": partial(_play, until="2026-11-30 14:45"),
+        "drawn": partial(_play, until="2026-12-01 05:45"),
+        "arrived": partial(_play, until="2026-12-02 13:00"),
+        "open": partial(_play, until="2026-12-04 16:00"),
+    },
+    {"autumn": _autumn, "rested": _rest},
+)
+MOMENTS = [BARE, *(name for moments in PLAYED for name in moments)]
+# The fixtures of conftest.py that stand on them.
+FARMS = {"farm": "morning"} | {f"{name}_farm": name for name in MOMENTS[2:]}
 
 
 class Ground:
@@ -114,31 +159,15 @@ class Ground:
 
     def _play(self, name, folder):
         """Keep every moment up to a name. What is played is undone: only its rows are wanted."""
-        from config import playing
-
-        wanted = list(MOMENTS)[: list(MOMENTS).index(name) + 1]
+        moments = next(row for row in PLAYED if name in row)
+        wanted = list(moments)[: list(moments).index(name) + 1]
         known = [moment for moment in wanted if moment in self.kept.rows]
         if known == wanted:
             return
         with transaction.atomic():
             if known:
                 self.kept.restore(known[-1])
-            else:
-                _load(folder)
             for moment in wanted[len(known) :]:
-                playing.play(folder=folder, until=farm_time(MOMENTS[moment]))
+                moments[moment](folder)
                 self.kept.keep(moment)
             transaction.set_rollback(True)
-
-
-def _load(folder):
-    from config import playing
-    from config.loading import load_farm
-    from inventory.clock import start_demo_clock
-    from orders.feeding import make_client
-    from orders.models import Customer
-
-    load_farm(folder=folder, now=farm_time(MOMENTS["morning"]))
-    make_client(code="FC-1", customer=Customer.objects.get(code="C10"))
-    playing.open_weeks(folder=folder)
-    start_demo_clock(at=farm_time("2026-10-01 00:00"))

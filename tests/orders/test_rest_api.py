@@ -3,8 +3,7 @@
 import json
 
 import pytest
-from autumn_scene import RESTED, play_autumn, rest
-from moments import Kept
+from autumn_scene import RESTED
 from tests_support import farm_time
 
 from config.ticking import tick
@@ -16,18 +15,11 @@ from orders.models import Customer, FeedEvent, Line, Order, RestQuestion, Watch
 from orders.resting import choices_of
 
 UNTIL = farm_time("2026-11-10 18:00")
-KEPT = Kept()
 
 
 @pytest.fixture(autouse=True)
-def _rested(db, fixtures_folder):
+def _rested(rested_farm):
     """4 KLN of C07 and 3 of C05 are asked about on Mon 9 Nov 15:10."""
-    if "rested" in KEPT.rows:
-        KEPT.restore("rested")
-    else:
-        play_autumn(fixtures_folder)
-        rest(fixtures_folder)
-        KEPT.keep("rested")
 
 
 class System:

@@ -3,8 +3,7 @@
 from decimal import Decimal
 
 import pytest
-from autumn_scene import INKED, RESTED, SHIP_ON, play_autumn, rest
-from moments import Kept
+from autumn_scene import INKED, RESTED, SHIP_ON, rest
 from django.urls import reverse
 from tests_support import farm_time, page_words
 
@@ -34,23 +33,6 @@ from shipping.picking import draw_sheets
 
 UNTIL = farm_time("2026-11-10 18:00")
 TOO_LATE = farm_time("2026-11-10 18:00:01")
-KEPT = Kept()
-
-
-@pytest.fixture
-def autumn(db, fixtures_folder):
-    """Job story A5: 4 KLN inked for C07 on Mon 9 Nov, to leave on Wed 11 Nov."""
-    if "inked" in KEPT.rows:
-        KEPT.restore("inked")
-        return
-    play_autumn(fixtures_folder)
-    KEPT.keep("inked")
-
-
-@pytest.fixture
-def rested(autumn, fixtures_folder):
-    """The second low look, of Mon 9 Nov 07:36, comes from a phone that was off until 15:10."""
-    rest(fixtures_folder)
 
 
 def order_of(code):
@@ -74,7 +56,7 @@ def letters(kind, code):
     return list(Message.objects.filter(kind=kind, user__code=code))
 
 
-def test_the_farm_sees_whom_a_rest_touches_and_each_is_asked_once(autumn, fixtures_folder):
+def test_the_farm_sees_whom_a_rest_touches_and_each_is_asked_once(autumn_farm, fixtures_folder):
     touched = touched_by(strain_key="KLN")
     assert [(row.line.order.customer.code, row.units, row.state) for row in touched] == [
         ("C07", 4, "inked"), ("C05", 3, "inked"),
@@ -94,7 +76,7 @@ def test_the_farm_sees_whom_a_rest_touches_and_each_is_asked_once(autumn, fixtur
     assert len(letters("a promised strain rests", "B07")) == 1
 
 
-def test_without_an_answer_the_line_is_cancelled_with_notice_and_planned_anew(rested, person):
+def test_without_an_answer_the_line_is_cancelled_with_notice_and_planned_anew(rested_farm, person):
     order = order_of("C07")
     enter_forecast(
         ship_to=order.ship_to, ship_on=SHIP_ON, now=RESTED, user=person("OF"),
@@ -135,14 +117,14 @@ def on_a_sheet(key):
     return PickTask.objects.filter(sheet__in=live, promise__strain_form__strain__key=key).exists()
 
 
-def test_an_order_of_which_nothing_is_left_is_withdrawn(rested):
+def test_an_order_of_which_nothing_is_left_is_withdrawn(rested_farm):
     tick(TOO_LATE)
 
     assert order_of("C05").state == "withdrawn"
     assert order_of("C07").state == "promised"
 
 
-def test_winter_colour_is_a_new_line_of_four_at_its_own_price(rested, person):
+def test_winter_colour_is_a_new_line_of_four_at_its_own_price(rested_farm, person):
     before = Promise.objects.get(line=line_of("C07"))
     total = PromisedTotal.objects.get(strain_form=before.strain_form, week=before.week).pieces
     say("winter", person)
@@ -171,7 +153,7 @@ def test_winter_colour_is_a_new_line_of_four_at_its_own_price(rested, person):
     assert line_of("C07", "KLN winter tan").state == "open", "an answer stands"
 
 
-def test_a_substitute_is_fenced_like_a_new_promise_and_never_dearer_or_short(rested, person):
+def test_a_substitute_is_fenced_like_a_new_promise_and_never_dearer_or_short(rested_farm, person):
     for name in ("MKC plug", "HRT plug", "QYG clam-m"):
         Substitute.objects.create(
             listing=Listing.objects.get(name="KLN plug"), substitute=Listing.objects.get(name=name)
@@ -190,7 +172,7 @@ def test_a_substitute_is_fenced_like_a_new_promise_and_never_dearer_or_short(res
     assert Promise.objects.get(line=line_of("C07")).state == "freed"
 
 
-def test_who_waits_is_told_of_the_return_and_who_cancels_is_not(rested, person):
+def test_who_waits_is_told_of_the_return_and_who_cancels_is_not(rested_farm, person):
     say("wait", person)
     say("cancel", person, "C05")
 
@@ -204,7 +186,7 @@ def test_who_waits_is_told_of_the_return_and_who_cancels_is_not(rested, person):
     assert not letters("a resting line is settled", "B07"), "an answer is not told back by mail"
 
 
-def test_answers_have_an_hour_a_shop_and_a_set_of_words(rested, person):
+def test_answers_have_an_hour_a_shop_and_a_set_of_words(rested_farm, person):
     with pytest.raises(NotAllowed):
         say("cancel", person, by="B03")
     with pytest.raises(RestChoiceNotOffered, match="choose winter, wait, cancel"):
@@ -216,7 +198,7 @@ def test_answers_have_an_hour_a_shop_and_a_set_of_words(rested, person):
         say("cancel", person)
 
 
-def test_a_rest_after_the_hour_cancels_at_once_and_tells(autumn, fixtures_folder):
+def test_a_rest_after_the_hour_cancels_at_once_and_tells(autumn_farm, fixtures_folder):
     late = farm_time("2026-11-11 06:00")
     rest(fixtures_folder, at=late)
 
@@ -225,7 +207,7 @@ def test_a_rest_after_the_hour_cancels_at_once_and_tells(autumn, fixtures_folder
     assert len(letters("a resting line is settled", "B07")) == 1
 
 
-def test_a_withdrawn_order_is_not_asked_any_more(rested, person):
+def test_a_withdrawn_order_is_not_asked_any_more(rested_farm, person):
     order = order_of("C07")
     withdraw_order(order_id=order.pk, now=RESTED, user=person("B07"), reason="not this week")
     assert [row.line.order.customer.code for row in open_questions()] == ["C05"]
@@ -235,7 +217,7 @@ def test_a_withdrawn_order_is_not_asked_any_more(rested, person):
     assert not letters("a resting line is settled", "B07")
 
 
-def test_a_return_before_the_answer_leaves_the_promise_as_it_was(rested):
+def test_a_return_before_the_answer_leaves_the_promise_as_it_was(rested_farm):
     facts = {"listing": "KLN plug", "strain": "KLN", "reason": "back in colour since 10 Nov"}
     Happening.objects.create(kind="line.returned", at=RESTED, facts=facts)
     tick(RESTED)
@@ -246,7 +228,7 @@ def test_a_return_before_the_answer_leaves_the_promise_as_it_was(rested):
     assert "stands as promised" in letter.subject
 
 
-def test_what_is_only_pencilled_is_freed_with_a_notice(autumn, fixtures_folder):
+def test_what_is_only_pencilled_is_freed_with_a_notice(autumn_farm, fixtures_folder):
     line = line_of("C07")
     Promise.objects.filter(line=line).update(state="pencilled", inked_at=None)
     rest(fixtures_folder)
@@ -259,7 +241,7 @@ def test_what_is_only_pencilled_is_freed_with_a_notice(autumn, fixtures_folder):
     assert letter.subject.endswith("Fen Kiln rests; your 4 are not kept any more")
 
 
-def test_the_buyer_answers_on_one_page_and_the_office_reads_it(rested, client, person):
+def test_the_buyer_answers_on_one_page_and_the_office_reads_it(rested_farm, client, person):
     order = order_of("C07")
     address = reverse("rest-answer", args=[order.number])
     client.force_login(person("B03"))
@@ -279,7 +261,7 @@ def test_the_buyer_answers_on_one_page_and_the_office_reads_it(rested, client, p
     assert "3 Fen Kiln" in rests, "the other shop still waits"
 
 
-def test_a_lead_rests_a_strain_by_hand_and_reads_first_whom_it_touches(autumn, client, person):
+def test_a_lead_rests_a_strain_by_hand_and_reads_first_whom_it_touches(autumn_farm, client, person):
     client.force_login(person("OF"))
     page = page_words(client.get(reverse("rests")))
     assert "Cascadon Tidepool, 4 for Wed 11 Nov" in page

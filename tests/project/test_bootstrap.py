@@ -14,6 +14,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.no_tables
+
 ROOT = Path(__file__).resolve().parents[2]
 # The python below this .venv, which knows none of the requirements.
 BARE_PYTHON = getattr(sys, "_base_executable", sys.executable)
