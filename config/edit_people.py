@@ -9,6 +9,7 @@ from typing import Any, ClassVar
 
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
+from django.db.models import OuterRef, Subquery
 
 from config.edit_fields import Fault, Field, code, one_of, tick, words
 from config.edit_rows import UNDER_WAY, RowSubject, choices_of
@@ -65,7 +66,9 @@ class People(RowSubject):
         return f"{row.code} {row.name}"
 
     def all(self) -> Any:
-        return User.objects.order_by("-is_active", "role", "code")
+        seats = Seat.objects.filter(user=OuterRef("pk")).values("customer__code")
+        found = User.objects.annotate(orders_for=Subquery(seats[:1]))
+        return found.order_by("-is_active", "role", "code")
 
     def right_for(self, row: User | None) -> str:
         return "edit_owners" if row is not None and row.role == Role.OWNER else self.right
@@ -74,7 +77,7 @@ class People(RowSubject):
         state = "" if row.is_active else "switched off"
         if row.is_active and not row.has_usable_password():
             state = "invited, no password yet"
-        return (row.get_role_display(), row.email, self.value(row, "customer"), state)
+        return (row.get_role_display(), row.email, row.orders_for or "", state)  # type: ignore[attr-defined]
 
     def value(self, row: User, name: str) -> Any:
         if name != "customer":

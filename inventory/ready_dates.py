@@ -198,13 +198,15 @@ def learned_reference_days(
     )
     if rule is None or not lots:
         return []
-    ready_on = graded_on or _graded_by_note
+    ready_on = graded_on or _graded_by_note(lots)
     shade = list(ShadeLog.objects.all())
+    balances = Balance.objects.filter(lot__in=lots).select_related("tray__trough").order_by("-pk")
+    troughs = {row.lot_id: row.tray.trough for row in balances}
     ratios: dict[int, list[float]] = {}
     forms: dict[int, StrainForm] = {}
     for lot in lots:
         day = ready_on(lot)
-        trough = lot.balances.select_related("tray__trough").first()
+        trough = troughs.get(lot.pk)
         if day is None or lot.cut_on is None or day <= lot.cut_on or trough is None:
             continue
         days = (day - lot.cut_on).days + 1
@@ -212,12 +214,8 @@ def learned_reference_days(
             begin_on=lot.cut_on,
             days=days,
             rule=rule,
-            place_index=[float(trough.tray.trough.light_index)],
-            shade=[
-                shade_on(
-                    rows=shade, trough_id=trough.tray.trough_id, begin_on=lot.cut_on, days=days
-                )
-            ],
+            place_index=[float(trough.light_index)],
+            shade=[shade_on(rows=shade, trough_id=trough.pk, begin_on=lot.cut_on, days=days)],
         )
         took = float(sums[0, -1] - sums[0, 0])
         ratios.setdefault(lot.strain_form_id, []).append(
@@ -235,19 +233,26 @@ def learned_reference_days(
     ]
 
 
-def _graded_by_note(lot: Lot) -> date | None:
-    """The day on which a grower's grade made it ready, as its happening says."""
-    told = Happening.objects.filter(
-        kind="stock.graded", facts__reason=f"{lot} graded ready"
-    ).first()
-    if told is not None:
-        return timezone.localdate(told.at)
-    note = (
-        WalkNote.objects.filter(tray__balance__lot=lot, growth=3, looked_at__date__gt=lot.cut_on)
-        .order_by("looked_at")
-        .first()
-    )
-    return timezone.localdate(note.looked_at) if note else None
+def _graded_by_note(lots: Sequence[Lot]) -> Callable[[Lot], date | None]:
+    """The day on which a grower's grade made each lot ready, as its happening says.
+
+    Else that of the first growth 3 noted of its tray after its cut.
+    """
+    told: dict[str, date] = {}
+    for facts, at in (
+        Happening.objects.filter(kind="stock.graded").order_by("pk").values_list("facts", "at")
+    ):
+        told.setdefault(facts.get("reason", ""), timezone.localdate(at))
+    noted: dict[int, list[date]] = {}
+    notes = WalkNote.objects.filter(tray__balance__lot__in=lots, growth=3).order_by("looked_at")
+    for pk, at in notes.values_list("tray__balance__lot", "looked_at"):
+        noted.setdefault(pk, []).append(timezone.localdate(at))
+
+    def graded_on(lot: Lot) -> date | None:
+        by_note = (day for day in noted.get(lot.pk, ()) if lot.cut_on and day > lot.cut_on)
+        return told.get(f"{lot} graded ready") or next(by_note, None)
+
+    return graded_on
 
 
 @transaction.atomic

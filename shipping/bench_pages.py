@@ -6,6 +6,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
+from django.db.models import Count
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -56,6 +57,10 @@ def bench_page(request: HttpRequest, number: str) -> HttpResponse:
         return redirect("bench", number)
     now, zone = farm_now(), timezone.get_current_timezone_name()
     bags = list(shipment.bags.select_related("listing__strain_form__strain", "tray", "box"))
+    # A bag is no longer tied once the shop has it.
+    until = shipment.delivered_at or now
+    book = SettingBook.read(on=timezone.localdate(until))
+    boxes = shipment.boxes.select_related("kind").annotate(bag_count=Count("bags"))
     context = {
         "order": order,
         "shipment": shipment,
@@ -64,9 +69,8 @@ def bench_page(request: HttpRequest, number: str) -> HttpResponse:
         "has_toxic": order.lines.filter(
             listing__strain_form__strain__toxin__gte=2, promise__units__gt=0
         ).exists(),
-        # A bag is no longer tied once the shop has it.
-        "bags": [_bag_row(bag, shipment.delivered_at or now) for bag in bags],
-        "boxes": [_box_row(box) for box in shipment.boxes.select_related("kind")],
+        "bags": [_bag_row(bag, until, book) for bag in bags],
+        "boxes": [_box_row(box, box.bag_count) for box in boxes],
         "may_pack": user.may("pack"),
         "is_owner": user.may("clear_after_stop"),
         "left_words": _when(shipment.handed_over_at, zone),
@@ -84,8 +88,8 @@ def _when(at: datetime | None, zone: str) -> str:
     return time_text(at=at, zone=zone) if at else ""
 
 
-def _bag_row(bag: Bag, now: datetime) -> dict[str, Any]:
-    marks = bag_marks(bag=bag, now=now, book=SettingBook.read(on=timezone.localdate(now)))
+def _bag_row(bag: Bag, now: datetime, book: SettingBook) -> dict[str, Any]:
+    marks = bag_marks(bag=bag, now=now, book=book)
     return {
         "code": bag.code,
         "title": bag.listing.title,
@@ -97,12 +101,12 @@ def _bag_row(bag: Bag, now: datetime) -> dict[str, Any]:
     }
 
 
-def _box_row(box: Box) -> dict[str, Any]:
+def _box_row(box: Box, bag_count: int) -> dict[str, Any]:
     return {
         "id": box.pk,
         "number": box.number,
         "size": box.kind_id,
-        "bags": box.bags.count(),
+        "bags": bag_count,
         "packs": box.heat_packs,
         "gels": box.gel_packs,
         "state": box.get_state_display(),
