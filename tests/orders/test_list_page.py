@@ -10,11 +10,11 @@ import pytest
 
 from config.ticking import tick
 from inventory.clock import farm_now
+from inventory.colour_words import say_colour
 from inventory.models import Listing
 from orders.basket import Typed, save_basket
 from orders.likely import read_asks
 from orders.models import Customer, CustomerTier, ListLine, RegionRule, ShipTo, Watch
-from orders.resting import rest_by_hand
 from orders.weeks import week_named
 
 ADDRESS = "/weeks/2026-W49/list/"
@@ -63,7 +63,8 @@ def test_what_is_rested_rests_on_the_page_and_stands_in_the_version_before(page,
     line = offered().exclude(listing__strain_form__strain__colour="none").first()
     key = line.listing.strain_form.strain.key
     assert ">offered<" in row_of(page(), line)
-    rest_by_hand(strain_key=key, reason="colour out", user=person("OW"), now=farm_now())
+    why = {"reason": "colour out", "user": person("LD"), "at": farm_now()}
+    say_colour(strain_key=key, is_rest=True, **why)
     tick(farm_now())
     for code in ("B02", "B03"):
         assert ">resting<" in row_of(page(code), line)
