@@ -9,6 +9,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
 from inventory import propagules, ready_dates
+from inventory.calc.season import off_season_words
 from inventory.calc.shells import shell_cm_after, wild_shell_cm
 from inventory.charts import size_chart
 from inventory.clock import farm_now, farm_today
@@ -192,6 +193,9 @@ def _act(request: HttpRequest, user: User) -> None:
             note=request.POST.get("note", "").strip(),
         )
         messages.success(request, f"The first drop of {row.strain.name} is logged.")
+        words = off_season_words(drop_season=row.strain.drop_season, month=row.dropped_on.month)
+        if words:
+            messages.warning(request, words)
     elif act == "collect":
         cohort = propagules.collect_cohort(
             code=request.POST.get("cohort", "").strip().upper(),

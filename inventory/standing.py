@@ -88,6 +88,7 @@ class StrainStock:
     back_likely_on: date | None
     back_from_on: date | None
     back_to_on: date | None
+    drop_season: str
     trays: list[TrayStock]
 
     @property
@@ -171,6 +172,7 @@ _STRAIN_COLUMNS = (
     "strain__colour_state__back_likely_on",
     "strain__colour_state__back_from_on",
     "strain__colour_state__back_to_on",
+    "strain__drop_season",
     "form__key",
     "form__unit_pieces",
     "heal_share",
@@ -228,6 +230,7 @@ def _strain_stock(row) -> StrainStock:  # type: ignore[no-untyped-def]
         back_likely_on=row["strain__colour_state__back_likely_on"],
         back_from_on=row["strain__colour_state__back_from_on"],
         back_to_on=row["strain__colour_state__back_to_on"],
+        drop_season=row["strain__drop_season"],
         trays=[],
     )
 

@@ -14,6 +14,7 @@ from decimal import Decimal
 from django.db import transaction
 from django.utils import timezone
 
+from inventory.calc.season import closed_words
 from inventory.errors import ForbiddenMove
 from inventory.models import Happening, Listing
 from inventory.people import User
@@ -166,6 +167,9 @@ def _stopped_status(supply: Supply) -> tuple[str, str, str]:
         return "resting", "care", "its care is not finished; it is not sold before"
     if supply.later_pieces:
         return "expected", "growing", _growing_reason(supply)
+    if supply.stock.unit > 1 and supply.stock.drop_season:
+        # No cohort fills a pack, or all of them have sprouted.
+        return "closed", "season", closed_words(drop_season=supply.stock.drop_season)
     return "sold through", "", "none stands ready"
 
 

@@ -66,3 +66,33 @@ def packs_of(*, rooted_on: Sequence[date], pieces: Sequence[int], window_days: i
     """
     groups = pack_groups(rooted_on=rooted_on, window_days=window_days)
     return sum(sum(pieces[index] for index in group) // 10 for group in groups)
+
+
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def usual_months(*, drop_season: str) -> tuple[int, ...]:
+    """Months of a season as a strain keeps it, "Aug-Oct" or "Aug": (8, 9, 10). Empty for others.
+
+    Source: the farm's own; they only warn, the observation opens a season.
+    """
+    names = [part.strip().title()[:3] for part in drop_season.replace("–", "-").split("-")]
+    if not names or any(name not in MONTHS for name in names) or len(names) > 2:
+        return ()
+    first, last = MONTHS.index(names[0]), MONTHS.index(names[-1])
+    return tuple((first + step) % 12 + 1 for step in range((last - first) % 12 + 1))
+
+
+def closed_words(*, drop_season: str) -> str:
+    """What the list says of a season that is over: when the next is usually seen to begin."""
+    months = usual_months(drop_season=drop_season)
+    usually = f", usually {MONTHS[months[0] - 1]}" if months else ""
+    return f"closed until first drop{usually}"
+
+
+def off_season_words(*, drop_season: str, month: int) -> str:
+    """A warning for a first drop outside its usual months; nothing within them."""
+    months = usual_months(drop_season=drop_season)
+    if not months or month in months:
+        return ""
+    return f"That is outside its usual months ({drop_season}): look at it again."

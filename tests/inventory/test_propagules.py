@@ -240,3 +240,24 @@ def test_the_page_shows_lots_cohorts_and_clams(farm, person, client):
     assert wrong.status_code == 422
     client.post("/growing/", {"act": "drop", "strain": "RMG", "dropped_on": "2026-08-20"})
     assert FirstDrop.objects.filter(strain__key="RMG", dropped_on="2026-08-20").exists()
+
+
+def test_a_season_that_is_over_is_closed_until_its_first_drop(farm):
+    move_clock(to=farm_time("2026-11-25 09:00"))
+    # Fewer than ten of every cohort: none fills a pack.
+    Balance.objects.filter(strain_form__strain__key="RMG", strain_form__form__key="prop-10").update(
+        pieces=2
+    )
+    week = open_week(monday=date(2026, 11, 30), farm_zone="America/Chicago")
+    rows = draft_list(week=week, now=farm_now())
+    line = {row.listing.name: row for row in rows}["RMG prop-10"]
+    assert (line.status, line.stop) == ("closed", "season")
+    assert line.reason == "closed until first drop, usually Aug"
+
+
+def test_a_drop_logged_outside_its_months_is_kept_and_warned_of(farm, person, client):
+    client.force_login(person("LD"))
+    sent = {"act": "drop", "strain": "RMG", "dropped_on": "2026-03-02"}
+    page = client.post("/growing/", sent, follow=True).content.decode()
+    assert "That is outside its usual months (Aug-Oct): look at it again." in page
+    assert FirstDrop.objects.filter(strain__key="RMG", dropped_on="2026-03-02").exists()
