@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
@@ -15,13 +15,13 @@ from inventory.clock import farm_now
 from inventory.errors import FarmError, Unknown
 from inventory.models import User
 from orders.calc.weeks import time_text
-from orders.models import ShipWeek
+from orders.models import Order, ShipWeek
 from orders.pages import order_for, signed_in, staff_only
 from orders.weeks import week_line, week_named
 from shipping import arrivals, clearing, papers
 from shipping.keying import Keyed, key_in
 from shipping.lessons import rules_in_force
-from shipping.models import PackPlan, PickSheet, Shipment
+from shipping.models import ArrivalReport, PackPlan, PickSheet, Shipment
 from shipping.picking import draw_sheets
 from shipping.pictures import heat_picture
 from shipping.shortfalls import accept_remedy
@@ -289,6 +289,9 @@ def remedy_page(request: HttpRequest, shortfall_id: int, index: int) -> HttpResp
     return redirect("today")
 
 
+TYPED_KINDS = ("dead", "pale", "missing")
+
+
 @login_required
 def arrival_page(request: HttpRequest, number: str) -> HttpResponse:
     """Report what arrived, from a phone with photos; read what was credited."""
@@ -297,28 +300,23 @@ def arrival_page(request: HttpRequest, number: str) -> HttpResponse:
     shipment = Shipment.objects.filter(order=order).first()
     if shipment is None:
         raise Unknown(kind="shipment of order", name=number)
+    error: FarmError | None = None
     if request.method == "POST":
-        report = arrivals.file_report(
-            order=order,
-            rows=_arrival_rows(request, order),
-            photos=arrivals.photos_of(request.FILES),
-            filed_at=farm_now(),
-            user=user,
-            text=request.POST.get("text", ""),
-        )
-        messages.success(request, _report_words(report))
-        return redirect("arrival", number)
-    lines = order.lines.select_related("listing", "promise").filter(promise__units__gt=0)
+        try:
+            messages.success(request, _report_words(_filed(request, order, user)))
+            return redirect("arrival", number)
+        except FarmError as refused:
+            # The form again with what was typed: at the door nobody types it twice.
+            error = refused
     due_at = arrivals.report_due(shipment=shipment)
     # The hours for a report run by the shop's clocks, so the office reads them too.
     zone = order.ship_to.time_zone
     context = {
         "order": order,
         "shipment": shipment,
-        "rows": [
-            {"name": line.listing.name, "title": line.listing.title, "units": line.promise.units}
-            for line in lines
-        ],
+        "rows": _arrival_lines(order, request.POST),
+        "error": error,
+        "text": request.POST.get("text", ""),
         "due_words": f"{time_text(at=due_at, zone=zone)} {due_at.astimezone(ZoneInfo(zone)):%Z}"
         if due_at
         else "",
@@ -328,7 +326,33 @@ def arrival_page(request: HttpRequest, number: str) -> HttpResponse:
         "void_words": shipment.get_first_try_display() if shipment.first_try else "",
         "may_report": shipment.state == Shipment.State.DELIVERED,
     }
-    return render(request, "shipping/arrival.html", context)
+    status = error.status if error else 200
+    return render(request, "shipping/arrival.html", context, status=status)
+
+
+def _filed(request: HttpRequest, order: Order, user: User) -> ArrivalReport:
+    return arrivals.file_report(
+        order=order,
+        rows=_arrival_rows(request, order),
+        photos=arrivals.photos_of(request.FILES),
+        filed_at=farm_now(),
+        user=user,
+        text=request.POST.get("text", ""),
+    )
+
+
+def _arrival_lines(order: Order, typed: QueryDict) -> list[dict[str, Any]]:
+    """What was sent, line by line, with what was typed of it so far."""
+    lines = order.lines.select_related("listing", "promise").filter(promise__units__gt=0)
+    return [
+        {
+            "name": line.listing.name,
+            "title": line.listing.title,
+            "units": line.promise.units,
+            **{kind: typed.get(f"{kind}:{line.listing.name}", "") for kind in TYPED_KINDS},
+        }
+        for line in lines
+    ]
 
 
 def _arrival_rows(request: HttpRequest, order: Any) -> list[arrivals.Arrived]:
