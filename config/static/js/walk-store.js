@@ -59,7 +59,11 @@ export async function waiting() {
 
 async function post(address, body, headers) {
   const answer = await fetch(address, {
-    method: "POST", body, headers, credentials: "same-origin", redirect: "error",
+    method: "POST",
+    body,
+    headers,
+    credentials: "same-origin",
+    redirect: "error",
   });
   let facts = {};
   try {
@@ -117,11 +121,13 @@ async function sendPhotos(say) {
   form.append("client_id", row.client_id);
   form.append("photo", row.photo, "photo.jpg");
   const { status, facts } = await post("/walk/photos/", form, {});
-  if (status >= 500 || status === 401 || !(facts.outcome || facts.detail)) return { isDone: false, status };
+  if (status >= 500 || status === 401 || !(facts.outcome || facts.detail))
+    return { isDone: false, status };
   row.state = "stored";
   row.photo = null;
   await put(row);
-  if (facts.detail) say.refused(`${row.note.place}: the note is stored without its photo. ${facts.detail}`);
+  if (facts.detail)
+    say.refused(`${row.note.place}: the note is stored without its photo. ${facts.detail}`);
   return { isDone: (await waiting()).length === 0, status };
 }
 
@@ -131,7 +137,9 @@ async function compare(known) {
   if (known === null || known === undefined || known >= acknowledged) return;
   const rows = await inState("stored");
   const { status, facts } = await post(
-    "/walk/missing/", JSON.stringify({ notes: rows.map((row) => row.client_id) }), JSON_KIND,
+    "/walk/missing/",
+    JSON.stringify({ notes: rows.map((row) => row.client_id) }),
+    JSON_KIND,
   );
   if (status !== 200 || !Array.isArray(facts.missing)) return;
   for (const row of rows.filter((one) => facts.missing.includes(one.client_id))) {

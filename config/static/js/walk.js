@@ -6,7 +6,9 @@ root.classList.add("has-scripts");
 const $ = (query, from = document) => from.querySelector(query);
 const start = $("#start");
 const place = $("#place");
-const pages = new Map([...document.querySelectorAll("template.trough-page")].map((one) => [one.dataset.code, one]));
+const pages = new Map(
+  [...document.querySelectorAll("template.trough-page")].map((one) => [one.dataset.code, one]),
+);
 const order = [...pages.keys()];
 let last = null;
 let current = "";
@@ -23,7 +25,10 @@ function readBack(words, id) {
 
 async function tellWaiting() {
   const rows = await store.waiting();
-  const words = rows.length === 0 ? "All notes are in" : `${rows.length} ${rows.length === 1 ? "note" : "notes"} waiting`;
+  const words =
+    rows.length === 0
+      ? "All notes are in"
+      : `${rows.length} ${rows.length === 1 ? "note" : "notes"} waiting`;
   $("#waiting").textContent = words;
   $("#walk-strip").hidden = false;
 }
@@ -32,12 +37,20 @@ function tellReach() {
   const mayKeep = window.isSecureContext && "serviceWorker" in navigator;
   if (mayKeep) {
     $("#reach").textContent = "Notes are kept without signal.";
-    navigator.serviceWorker.register("/walk-worker.js").then(() => navigator.serviceWorker.ready)
-      .then(() => { $("#reach").textContent = "This page opens anew without signal."; })
-      .catch(() => { $("#reach").textContent = "Notes are kept without signal. Leave this page open: opening it anew needs signal."; });
+    navigator.serviceWorker
+      .register("/walk-worker.js")
+      .then(() => navigator.serviceWorker.ready)
+      .then(() => {
+        $("#reach").textContent = "This page opens anew without signal.";
+      })
+      .catch(() => {
+        $("#reach").textContent =
+          "Notes are kept without signal. Leave this page open: opening it anew needs signal.";
+      });
     return;
   }
-  $("#reach").textContent = "Notes are kept without signal. Leave this page open: this address is not https, so opening it anew needs signal.";
+  $("#reach").textContent =
+    "Notes are kept without signal. Leave this page open: this address is not https, so opening it anew needs signal.";
 }
 
 function markLooked(code) {
@@ -49,15 +62,25 @@ function markLooked(code) {
 
 const say = {
   stored(row) {
-    if (row.client_id === last && row.answer?.sentence) $("#read-back p").textContent = `${row.answer.sentence} ${row.lost ?? ""}`;
+    if (row.client_id === last && row.answer?.sentence)
+      $("#read-back p").textContent = `${row.answer.sentence} ${row.lost ?? ""}`;
   },
-  aside(row) { box(row, `${row.answer.sentence}`, []); },
-  refused(words) { box({ client_id: "farm" }, words, []); },
-  clock(words) { box({ client_id: "clock" }, words, []); },
+  aside(row) {
+    box(row, `${row.answer.sentence}`, []);
+  },
+  refused(words) {
+    box({ client_id: "farm" }, words, []);
+  },
+  clock(words) {
+    box({ client_id: "clock" }, words, []);
+  },
   question(row) {
     const words = `${row.note.place}: ${row.answer.sentence}`;
     if (row.state === "asked") {
-      box(row, words, [["Yes, store it", () => sendSure(row)], ["No, leave it out", () => leaveOut(row)]]);
+      box(row, words, [
+        ["Yes, store it", () => sendSure(row)],
+        ["No, leave it out", () => leaveOut(row)],
+      ]);
     } else {
       box(row, words, [["Leave this note out", () => leaveOut(row)]]);
     }
@@ -80,7 +103,11 @@ function box(row, words, choices) {
     const button = document.createElement("button");
     button.type = "button";
     button.textContent = name;
-    button.addEventListener("click", async () => { whole.remove(); await act(); await tellWaiting(); });
+    button.addEventListener("click", async () => {
+      whole.remove();
+      await act();
+      await tellWaiting();
+    });
     row_of.append(button);
   }
   whole.append(row_of);
@@ -116,7 +143,8 @@ function show(code) {
 }
 
 function troughOf(trayCode) {
-  for (const [code, page] of pages) if (page.content.querySelector(`[data-tray="${trayCode}"]`)) return code;
+  for (const [code, page] of pages)
+    if (page.content.querySelector(`[data-tray="${trayCode}"]`)) return code;
   return "";
 }
 
@@ -132,7 +160,13 @@ function onward(code) {
   bar.className = "onward";
   bar.setAttribute("aria-label", "Onward");
   bar.append(link("back", order[at - 1] ?? "", order[at - 1] ?? "start"));
-  bar.append(link("next", order[at + 1] ?? "", order[at + 1] ? `next trough ${order[at + 1]}` : "the walk is done"));
+  bar.append(
+    link(
+      "next",
+      order[at + 1] ?? "",
+      order[at + 1] ? `next trough ${order[at + 1]}` : "the walk is done",
+    ),
+  );
   return bar;
 }
 
@@ -150,9 +184,20 @@ function showTray(code) {
   if (!trough) return show("");
   const facts = pages.get(trough).content.querySelector(`[data-tray="${code}"]`).dataset;
   const page = $("#tray-page").content.cloneNode(true);
-  const words = { code, strain: facts.strain, name: facts.name, form: facts.form, state: facts.state, pieces: facts.pieces, positions: facts.positions, counted: facts.counted, cohort: facts.cohort };
+  const words = {
+    code,
+    strain: facts.strain,
+    name: facts.name,
+    form: facts.form,
+    state: facts.state,
+    pieces: facts.pieces,
+    positions: facts.positions,
+    counted: facts.counted,
+    cohort: facts.cohort,
+  };
   fill(page, words);
-  if (facts.state !== "growing") for (const one of page.querySelectorAll('[data-only="growing"]')) one.remove();
+  if (facts.state !== "growing")
+    for (const one of page.querySelectorAll('[data-only="growing"]')) one.remove();
   if (!facts.cohort) for (const one of page.querySelectorAll('[data-only="cohort"]')) one.remove();
   const bar = document.createElement("nav");
   bar.className = "onward";
@@ -175,7 +220,10 @@ function fill(page, words) {
 
 /* ---- a note ---- */
 
-const factsOf = (form) => Object.fromEntries([...new FormData(form)].filter(([, value]) => typeof value === "string" && value !== ""));
+const factsOf = (form) =>
+  Object.fromEntries(
+    [...new FormData(form)].filter(([, value]) => typeof value === "string" && value !== ""),
+  );
 
 function disarm() {
   for (const one of document.querySelectorAll(".armed")) one.classList.remove("armed");
@@ -196,8 +244,10 @@ function arm(form) {
   };
   reads.textContent = reads.dataset.reads
     .replace(/\{(\w+)\}/g, (all, name) => words[name] ?? "")
-    .replace(/,? (light|flow) (?=[,.])/g, " ").trim();
-  if (facts.kind === "surge" && facts.stalled_min) reads.textContent = `${facts.place}: surge stalled under 30 min, no hold.`;
+    .replace(/,? (light|flow) (?=[,.])/g, " ")
+    .trim();
+  if (facts.kind === "surge" && facts.stalled_min)
+    reads.textContent = `${facts.place}: surge stalled under 30 min, no hold.`;
   form.classList.add("armed");
 }
 
@@ -205,11 +255,14 @@ async function take(form) {
   const facts = factsOf(form);
   const was = current;
   const file = form.querySelector('input[type="file"]')?.files[0];
-  for (const name of ["csrfmiddlewaretoken", "next", "token", "rows", "columns", "loose"]) delete facts[name];
+  for (const name of ["csrfmiddlewaretoken", "next", "token", "rows", "columns", "loose"])
+    delete facts[name];
   const note = { ...facts, client_id: store.newId(), looked_at: new Date().toISOString() };
   const photo = file ? await store.shrink(file) : null;
-  const words = $(".reads", form)?.textContent || $("button[type=submit]", form)?.textContent || note.place;
-  const lost = file && !photo ? "The photo could not be read on this phone; the note goes without it." : "";
+  const words =
+    $(".reads", form)?.textContent || $("button[type=submit]", form)?.textContent || note.place;
+  const lost =
+    file && !photo ? "The photo could not be read on this phone; the note goes without it." : "";
   await store.put({ client_id: note.client_id, note, state: "waiting", photo, lost });
   readBack(`${words} ${lost}`, note.client_id);
   follow(note);
@@ -226,13 +279,17 @@ async function take(form) {
 function follow(note) {
   const trough = pages.has(note.place) ? note.place : troughOf(note.place);
   if (trough) markLooked(trough);
-  for (const page of pages.values()) for (const one of page.content.querySelectorAll("[data-looked]")) {
-    if (one.dataset.looked === trough) one.textContent = "looked at just now";
-  }
+  for (const page of pages.values())
+    for (const one of page.content.querySelectorAll("[data-looked]")) {
+      if (one.dataset.looked === trough) one.textContent = "looked at just now";
+    }
   if (note.kind === "count" || note.kind === "dead") {
     const row = pages.get(trough)?.content.querySelector(`[data-tray="${note.place}"]`);
     if (row) {
-      const now = note.kind === "count" ? Number(note.pieces) : Number(row.dataset.pieces) - Number(note.dead);
+      const now =
+        note.kind === "count"
+          ? Number(note.pieces)
+          : Number(row.dataset.pieces) - Number(note.dead);
       row.dataset.pieces = now;
       $(".pieces", row).textContent = now;
       if (note.kind === "count") row.dataset.counted = "just now";
@@ -244,7 +301,13 @@ async function takeBack() {
   if (!last) return;
   const row = await store.get(last);
   if (!row) return;
-  const note = { kind: "undo", undoes: row.client_id, place: row.note.place, client_id: store.newId(), looked_at: new Date().toISOString() };
+  const note = {
+    kind: "undo",
+    undoes: row.client_id,
+    place: row.note.place,
+    client_id: store.newId(),
+    looked_at: new Date().toISOString(),
+  };
   await store.put({ client_id: note.client_id, note, state: "waiting", photo: null });
   readBack(`${row.note.place}: taken back.`, null);
   await tellWaiting();
@@ -265,7 +328,10 @@ async function sync() {
     for (;;) {
       const { isDone, status } = await store.sendOnce(say);
       await tellWaiting();
-      if (isDone) { delay_ms = 3000; break; }
+      if (isDone) {
+        delay_ms = 3000;
+        break;
+      }
       if (status !== 200) throw new Error(`answered ${status}`);
     }
   } catch {
@@ -287,7 +353,8 @@ document.addEventListener("submit", (event) => {
 document.addEventListener("change", (event) => {
   const form = event.target.closest("form.note");
   if (!form || event.target.type === "file") return;
-  if (event.target.dataset.scope) form.querySelector(`input[name="scope"][value="${event.target.dataset.scope}"]`).checked = true;
+  if (event.target.dataset.scope)
+    form.querySelector(`input[name="scope"][value="${event.target.dataset.scope}"]`).checked = true;
   if (["rows", "columns", "loose"].includes(event.target.name)) multiply(form);
   arm(form);
 });
@@ -304,14 +371,17 @@ document.addEventListener("click", (event) => {
 $("#read-back button").addEventListener("click", takeBack);
 addEventListener("popstate", () => show(location.hash.slice(1)));
 addEventListener("online", sync);
-document.addEventListener("visibilitychange", () => { if (!document.hidden) sync(); });
+document.addEventListener("visibilitychange", () => {
+  if (!document.hidden) sync();
+});
 
 function press(step) {
   const form = step.closest("form");
   const field = form.querySelector(`input[name="${step.dataset.of ?? "pieces"}"]`);
   if (step.dataset.digit !== undefined) {
     const isFresh = field.dataset.typed !== "yes";
-    field.value = step.dataset.digit === "" ? "" : (isFresh ? "" : field.value) + step.dataset.digit;
+    field.value =
+      step.dataset.digit === "" ? "" : (isFresh ? "" : field.value) + step.dataset.digit;
     field.dataset.typed = step.dataset.digit === "" ? "" : "yes";
   } else {
     const most = field.max ? Number(field.max) : Infinity;
@@ -323,7 +393,9 @@ function press(step) {
 
 function multiply(form) {
   const number = (name) => Number(form.querySelector(`input[name="${name}"]`)?.value || 0);
-  if (number("rows") && number("columns")) form.querySelector('input[name="pieces"]').value = number("rows") * number("columns") + number("loose");
+  if (number("rows") && number("columns"))
+    form.querySelector('input[name="pieces"]').value =
+      number("rows") * number("columns") + number("loose");
 }
 
 /* ---- begin ---- */
@@ -331,9 +403,11 @@ function multiply(form) {
 async function begin() {
   try {
     await store.forgetOld();
-    for (const state of ["asked", "refused"]) for (const row of await store.inState(state)) say.question(row);
+    for (const state of ["asked", "refused"])
+      for (const row of await store.inState(state)) say.question(row);
   } catch {
-    $("#reach").textContent = "This browser keeps nothing between pages (a private window?). Notes need signal.";
+    $("#reach").textContent =
+      "This browser keeps nothing between pages (a private window?). Notes need signal.";
     $("#walk-strip").hidden = false;
     return;
   }
