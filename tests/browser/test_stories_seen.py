@@ -176,7 +176,8 @@ def test_a_death_after_the_ink_is_made_good_from_the_first_page(
     assert {pk: after.get(pk) for pk in before} == before
     buyer = log_in(browser, live_server, "buyer@cascadontidepool.example")
     buyer.goto("/orders/4907/")
-    row = buyer.locator("tr", has_text="MKC plug").first.inner_text().split("\t")
+    named = buyer.locator("td:nth-child(2) p", has_text="MKC plug")
+    row = buyer.locator("tr", has=named).inner_text().split("\t")
     assert row[2:5] == ["4", "4", "14.00"]
     assert share_run_is_refused(office)
 
