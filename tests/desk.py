@@ -9,7 +9,7 @@ def shown_text(answer):
 
 
 def hidden(answer, name):
-    found = re.search(rf'name="{name}" value="([^"]*)"', answer.content.decode())
+    found = re.search(rf'name="{name}"\s+value="([^"]*)"', answer.content.decode())
     return html.unescape(found.group(1)) if found else ""
 
 
