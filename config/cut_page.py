@@ -1,9 +1,9 @@
 """Cutting: what was cut and mixed, what bases the cuts to come want, and how large a pool must be.
 
-The days on which nobody works are the calendar's, so the page stands above all floors.
+It asks orders for what shops want, so the page stands above all floors.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any
 
@@ -12,6 +12,7 @@ from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
+from config.base_plan import bases_wanted, work_days
 from inventory import cutting
 from inventory.calc.cutting import BaseNeed, doubling_weeks, recut_pool_pieces
 from inventory.clock import farm_now, farm_today
@@ -19,15 +20,13 @@ from inventory.errors import Unknown
 from inventory.models import BaseBatch, Lot, PlugLot, StrainForm, User
 from inventory.season_pages import NumberUnreadable, whole_of
 from inventory.setting_book import SettingBook
-from orders.calc.weeks import iso_week_name, week_monday
+from orders.calc.weeks import iso_week_name
 from orders.cut_plan import Demand, PlannedCut, plan_cuts
-from orders.models import NoDeliveryDay
 from orders.pages import staff_only
 
 MOST_CUTS = 12
-# What is shown cut by cut, and how far ahead bases are planned for what is not typed in.
-SOON, BASES_AHEAD = timedelta(weeks=2), timedelta(weeks=13)
-SATURDAY = 5
+# What is shown cut by cut.
+SOON = timedelta(weeks=2)
 
 
 @login_required
@@ -40,7 +39,7 @@ def cut_page(request: HttpRequest) -> HttpResponse:
     book = SettingBook.read(on=on)
     cuts = plan_cuts(on=on, book=book)
     typed = _wanted(request)
-    wanted = typed or [(row.week.cut_by_on, row.week.cut_pieces) for row in cuts if row.is_on_bases]
+    wanted = typed or bases_wanted(cuts=cuts, on=on)
     needs = cutting.plan_bases(wanted=wanted, on=on, is_work_day=work_days(), book=book)
     context: dict[str, Any] = {
         "may_record": user.may("record_cut"),
@@ -74,12 +73,6 @@ def cut_page(request: HttpRequest) -> HttpResponse:
         ],
     }
     return render(request, "cutting.html", context)
-
-
-def work_days() -> Callable[[date], bool]:
-    """Whether the crew mixes on a day: not on Saturday or Sunday, not on a day of no delivery."""
-    off = frozenset(NoDeliveryDay.objects.filter(region="").values_list("day", flat=True))
-    return lambda on: on.weekday() < SATURDAY and on not in off
 
 
 def _act(request: HttpRequest, user: User) -> str:
@@ -136,18 +129,6 @@ def _batch_row(row: BaseBatch, on: date) -> dict[str, Any]:
         "usable": f"{row.usable_on:%a %-d %b}" if row.usable_on else "",
         "state": state if row.pieces else "used up",
     }
-
-
-def _planned_bases(cuts: Sequence[PlannedCut], on: date) -> list[tuple[date, int]]:
-    """Bases that the planned cuts of a quarter want, week by week, by the first day of each."""
-    weeks: dict[date, tuple[date, int]] = {}
-    for row in cuts:
-        cut_on = row.week.cut_by_on
-        if not row.is_on_bases or cut_on > on + BASES_AHEAD:
-            continue
-        first, pieces = weeks.get(week_monday(cut_on), (cut_on, 0))
-        weeks[week_monday(cut_on)] = (min(first, cut_on), pieces + row.week.cut_pieces)
-    return sorted(weeks.values())
 
 
 def _later_rows(cuts: Sequence[PlannedCut]) -> list[dict[str, Any]]:

@@ -98,8 +98,9 @@ SETTING_RULES: tuple[SettingRule, ...] = (
         "Where new cuts do best",
     ),
     SettingRule(
-        ("healing_days", "base_cure_days", "base_batch_pieces"), WHOLE,
-        "how long cuts heal, how long bases cure, how many a batch has", "Cutting",
+        ("healing_days", "base_cure_days", "base_batch_pieces", "base_notice_days"), WHOLE,
+        "how long cuts heal, how long bases cure, how many a batch has, how early it is told",
+        "Cutting, letters",
     ),
     SettingRule(
         ("demand_weeks", "demand_season_days", "cut_stony_an_hour", "cut_soft_an_hour"), WHOLE,

@@ -10,7 +10,7 @@ from datetime import datetime
 
 from django.db import transaction
 
-from config import edit_waiting
+from config import base_plan, edit_waiting
 from inventory import ready_dates, surges, walk_messages
 from inventory.models import Happening
 from orders import (
@@ -63,6 +63,7 @@ def tick(now: datetime) -> int:
     resting.settle_due(now=now)
     losses.close_windows(now=now)
     walk_messages.write_due(now=now, look=lambda: places_to_look_first(now=now, most=EVERY_PLACE))
+    base_plan.write_due(now=now)
     order_messages.write_due(now=now)
     change_messages.write_due(now=now)
     return handed_on + hand_on_happenings(now=now)

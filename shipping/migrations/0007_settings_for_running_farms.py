@@ -17,6 +17,8 @@ SETTINGS = (
     ("base_cure_days", "33", "day", "M", "30 to cure and 3 to rinse: common practice"),
     ("base_hours", "0.05", "h", "M", LEARNED),
     ("base_batch_pieces", "160", "pieces", "M", LEARNED),
+    ("base_notice_days", "5", "work day", "L",
+     "how long before the last day to mix the lead is written to; chosen by the farm"),
     ("demand_weeks", "8", "week", "L", LEARNED),
     ("demand_season_days", "45", "day", "L", LEARNED),
     ("demand_factor", "1.1", "", "L", LEARNED),
