@@ -4,7 +4,7 @@ from datetime import date, timedelta
 
 import pytest
 from django.urls import reverse
-from tests_support import farm_time
+from tests_support import farm_time, page_words
 
 from config.ticking import tick
 from inventory.carrying import TrayUnderHold
@@ -145,15 +145,15 @@ def test_a_batch_is_usable_33_days_after_it_is_mixed(cut, person):
 def test_the_page_plans_bases_and_records_cuts(cut, client, person):
     client.force_login(person("LD"))
     wants = "?cut_on=2026-12-29&bases=232&cut_on=2027-01-11&bases=180"
-    page = client.get(reverse("cutting") + wants).content.decode()
+    page = page_words(client.get(reverse("cutting") + wants))
     assert "Mix a batch today, since Thu 26 Nov is no work day: 8 crew hours" in page
     assert "or cut 12 fewer" in page and "Mix a batch by Wed 9 Dec" in page
     sent = {"act": "cut", "from": "t2.1", "parents": "6", "pieces": "24", "to": "T3"}
-    page = client.post(reverse("cutting"), sent, follow=True).content.decode()
+    page = page_words(client.post(reverse("cutting"), sent, follow=True))
     assert "24 pieces heal now" in page and "PLT-261125-T3" in page
     page = client.post(reverse("cutting"), {"act": "mix", "pieces": "160"}, follow=True)
-    assert "160 bases, to be used from Mon 28 Dec" in page.content.decode()
-    page = client.get(reverse("cutting") + "?strain=plt&sold=20&cycle=10").content.decode()
+    assert "160 bases, to be used from Mon 28 Dec" in page_words(page)
+    page = page_words(client.get(reverse("cutting") + "?strain=plt&sold=20&cycle=10"))
     # 4 a parent, 0.95 heal: 200 / 2.8 is 71.4.
     assert "<b>72 pieces</b>" in page
     for bad in ("?cut_on=soon&bases=1", "?cut_on=2026-12-29&bases=-3", "?strain=PLT&sold=x"):

@@ -4,7 +4,7 @@ from datetime import date, timedelta
 
 import pytest
 from django.urls import reverse
-from tests_support import farm_time
+from tests_support import farm_time, page_words
 
 from inventory.clock import move_clock
 from inventory.models import Balance, Lot, StrainForm
@@ -86,7 +86,7 @@ def test_a_plan_for_the_weeks_takes_parents_and_hours(closed):
 
 def test_the_page_shows_the_plan_and_its_bases(closed, client, person):
     client.force_login(person("LD"))
-    page = client.get(reverse("cutting")).content.decode()
+    page = page_words(client.get(reverse("cutting")))
     assert "cutter hours, from what shops asked" in page
     assert "PLT plug" in page
     assert "96.8 likely asked (no week of that season yet: median of the newest 1 week" in page
