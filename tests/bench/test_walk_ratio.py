@@ -19,6 +19,10 @@ from inventory.walk_sync import STORED, take_batch
 pytestmark = pytest.mark.bench
 NINE = farm_time("2026-11-25 09:00")
 TABLES = (Movement, Count, WalkNote, Happening)
+BOUND = 3
+# The smallest of many counts, since whatever else runs here only adds; on a busy machine it takes
+# more turns until both sides have had a quiet moment.
+LEAST_TURNS, MOST_TURNS = 6, 30
 
 
 def walk():
@@ -98,7 +102,7 @@ def test_a_walk_of_five_hundred_notes_against_one_raw_transaction(farm, person, 
         note | {"client_id": f"{again}-{note['client_id']}"} for again in "ab" for note in chosen
     ][:500]
     best = {}
-    for _ in range(7):
+    for turn in range(MOST_TURNS):
         before = newest()
         with undone():
             with timed(best, "sync"), transaction.atomic():
@@ -108,11 +112,13 @@ def test_a_walk_of_five_hundred_notes_against_one_raw_transaction(farm, person, 
         with undone(), timed(best, "raw"), transaction.atomic(), connection.cursor() as cursor:
             for statement, rows in written:
                 cursor.executemany(statement, rows)
-    ratio = best["sync"] / best["raw"]
+        ratio = best["sync"] / best["raw"]
+        if turn >= LEAST_TURNS and ratio < BOUND:
+            break
     number = sum(len(rows) for _, rows in written)
     print(f"\n500 notes synced: {ratio:.1f} x a raw transaction of its {number} rows")
     assert number >= 500
-    assert ratio < 3
+    assert ratio < BOUND
 
 
 def test_a_walk_takes_the_same_few_statements_whatever_its_length(farm, person):
