@@ -117,15 +117,8 @@ def rules_in_force(*, on: date) -> list[LaneRule]:
 
 def proposals(*, book: SettingBook, on: date) -> list[LaneRecord]:
     """Lanes whose losses ask for a tighter rule and that have none in force for it yet."""
-    ruled = {
-        (rule.ship_to_id, rule.months, rule.box)
-        for rule in rules_in_force(on=on)
-        if rule.kind == LaneRule.Kind.NO_BOX
-    } | {
-        (rule.ship_to_id, rule.months, "")
-        for rule in rules_in_force(on=on)
-        if rule.kind == LaneRule.Kind.CAUTION
-    }
+    # A rule for caution lines names no box: it answers every size of its lane.
+    ruled = {(rule.ship_to_id, rule.months, rule.box) for rule in rules_in_force(on=on)}
     return [
         row
         for row in lane_records(book=book)
