@@ -27,7 +27,13 @@ from orders.models import Customer, ShipWeek
 STARTS_AT = datetime(2026, 11, 25, 9, 0, tzinfo=playing.zone())
 ENDS_AT = datetime(2026, 12, 2, 13, 0, tzinfo=playing.zone())
 HISTORY_FROM = datetime(2026, 10, 1, tzinfo=playing.zone())
-SHOWN = ("office@saltmarrow.example", "buyer@gullwickaquaria.example", "pim@saltmarrow.example")
+SHOWN = (
+    "office@saltmarrow.example",
+    "owner@saltmarrow.example",
+    "gita@saltmarrow.example",
+    "pim@saltmarrow.example",
+    "buyer@gullwickaquaria.example",
+)
 
 
 class Command(BaseCommand):
