@@ -4,6 +4,7 @@ Call from: orders/pages.py, orders/api.py, orders/sharing.py, config/playing.py.
 Locks: the line's or order's row, strain-forms lowest key first, then the promises' rows.
 """
 
+from dataclasses import dataclass
 from datetime import datetime
 
 from django.db import transaction
@@ -15,11 +16,9 @@ from inventory.models import Happening
 from inventory.people import User
 from orders.change_records import facts_of, write_change
 from orders.models import Line, Order, OrderChange, Paper, Promise, ShipWeek
-from orders.paper_left import PaperLeft, fit_to_paper
-from orders.promising import (
-    change_promise,
-)
-from orders.rules import RuleBook
+from orders.paper_left import Fit, PaperLeft, fit_to_paper
+from orders.promising import change_promise
+from orders.rules import Judgement, RuleBook
 
 
 @transaction.atomic
@@ -41,30 +40,78 @@ def confirm_line(*, line_id: int, user: User, now: datetime, note: str = "") -> 
     return line
 
 
+@dataclass(frozen=True, slots=True)
+class PaperStep:
+    """What a look at the papers does to a line. ``line`` stands as it will once that is written;
+    ``asked_before`` is its ask now. [sale units]"""
+
+    line: Line
+    was: str
+    asked_before: int
+
+    @property
+    def is_lowered(self) -> bool:
+        return self.line.asked < self.asked_before
+
+
+def paper_steps(*, week: ShipWeek) -> list[PaperStep]:
+    """What judge_again would write now: lines that a paper opens, lowers or lets wait.
+
+    Writes nothing. First sent is first served.
+    """
+    rows = list(_resting_on_papers(week))
+    papers = PaperLeft(without=[line.pk for line in rows])
+    books: dict[int, RuleBook] = {}
+    steps = []
+    for line in rows:
+        ship_to = line.order.ship_to
+        if ship_to.pk not in books:
+            books[ship_to.pk] = RuleBook.read(ship_to=ship_to)
+        strain = line.listing.strain_form.strain
+        judged = books[ship_to.pk].judge(strain=strain, on=line.order.ship_on)
+        if judged.verdict == "allow":
+            steps.append(_step(line, judged, papers))
+    return [step for step in steps if step is not None]
+
+
+def _step(line: Line, judged: Judgement, papers: PaperLeft) -> PaperStep | None:
+    """A line as it will stand; None where a paper leaves it as it is."""
+    was, asked, said = line.state, line.asked, line.reason
+    fit = fit_to_paper(line=line, judged=judged, papers=papers)
+    if not fit.why and was == Line.State.OPEN and line.reason_code != "paper_short":
+        return None
+    line.state = Line.State.OPEN if fit.units else Line.State.NEEDS_PAPER
+    line.asked = fit.units or asked
+    line.reason_code, line.reason = _said(fit, judged, asked)
+    is_as_it_was = (line.state, line.asked, line.reason) == (was, asked, said)
+    return None if is_as_it_was else PaperStep(line, was, asked)
+
+
+def _said(fit: Fit, judged: Judgement, asked: int) -> tuple[str, str]:
+    """The code and the words that a line carries after a look at its paper."""
+    if not fit.why:
+        return "", judged.reason
+    if fit.units == 0:
+        return "paper_short", fit.why[:400]
+    return "paper_lowered", f"lowered from {asked} to {fit.units}: {fit.why}"[:400]
+
+
 @transaction.atomic
 def judge_again(*, week: ShipWeek, now: datetime) -> int:
     """Look again at lines that wait for a paper: one may have been filed. Returns how many open.
 
-    A line that rests on a paper is lowered to what the paper still lets go.
+    A line that rests on a paper is lowered to what the paper still lets go, and its order's record
+    says so.
     """
-    opened = 0
-    papers = PaperLeft(without=_resting_on_papers(week).values_list("pk", flat=True))
-    for line in _resting_on_papers(week):
-        strain = line.listing.strain_form.strain
-        book = RuleBook.read(ship_to=line.order.ship_to)
-        judgement = book.judge(strain=strain, on=line.order.ship_on)
-        if judgement.verdict != "allow":
-            continue
-        was, asked = line.state, line.asked
-        if fit_to_paper(line=line, judged=judgement, papers=papers, now=now) and was != (
-            Line.State.OPEN
-        ):
-            line.state = Line.State.OPEN
-            if line.asked == asked:
-                line.reason_code, line.reason = "", judgement.reason
-            line.save(update_fields=["state", "reason_code", "reason"])
-            opened += 1
-    return opened
+    steps = paper_steps(week=week)
+    for step in steps:
+        line = step.line
+        order = Order.objects.select_for_update(of=("self",)).get(pk=line.order_id)
+        before = facts_of(order=order)
+        line.save(update_fields=["state", "asked", "reason_code", "reason"])
+        if step.is_lowered:
+            write_change(order=order, before=before, now=now, user=None, reason=line.reason)
+    return sum(step.was != Line.State.OPEN == step.line.state for step in steps)
 
 
 def _resting_on_papers(week: ShipWeek) -> QuerySet[Line]:

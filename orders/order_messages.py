@@ -33,7 +33,7 @@ from orders.models import (
 )
 from orders.papers import availability_pdf
 from orders.rules import RuleBook
-from orders.sharing import preview
+from orders.sharing import preview_plan
 from orders.sheet_out import XLSX_KIND, list_csv, list_xlsx
 from orders.weeks import week_line
 
@@ -275,24 +275,21 @@ def _write_short_lines_of(week: ShipWeek, now: datetime) -> None:
     short: dict[int, list[dict[str, Any]]] = {}
     found = Order.objects.filter(week=week).select_related("customer", "ship_to__customer")
     orders = {row.number: row for row in found}
-    previews = list(preview(week=week, now=now))
-    instead = _Instead(
-        week,
-        [
-            row.listing.pk
-            for row in previews
-            if any(line.promised < line.asked for line in row.lines)
-        ],
-    )
-    for shared in previews:
+    plan = preview_plan(week=week, now=now)
+    first_asked = {step.line.pk: step.asked_before for step in plan.papers}
+    listings = [row.listing.pk for row in plan.listings if row.is_short]
+    instead = _Instead(week, listings)
+    for shared in plan.listings:
         for line in shared.lines:
-            if line.promised < line.asked:
+            asked = first_asked.get(line.line_id, line.asked)
+            if line.promised < asked:
                 row = {
                     "title": shared.listing.title,
                     "name": shared.listing.name,
                     "order": line.order_number,
-                    "asked": line.asked,
+                    "asked": asked,
                     "likely": line.promised,
+                    "why": line.paper_words,
                     "instead": instead.words(orders[line.order_number], shared.listing),
                 }
                 short.setdefault(orders[line.order_number].customer_id, []).append(row)
@@ -314,6 +311,7 @@ def _write_short_lines_to(
     context = {
         "rows": rows,
         "plural": words,
+        "by_paper": any(row["why"] for row in rows),
         **week_context(week=week, ship_to=first.ship_to, now=now, ship_on=first.ship_on),
     }
     letters = [

@@ -4,10 +4,9 @@ Call from: orders/intake.py, orders/amending.py.
 """
 
 from collections.abc import Iterable
-from datetime import datetime
+from dataclasses import dataclass
 
-from orders.change_records import facts_of, write_change
-from orders.models import Line, Order, Paper, Promise
+from orders.models import Line, Paper, Promise
 from orders.rules import Judgement
 
 # Orders that have not left: what they count on is not yet a use of the paper.
@@ -64,26 +63,28 @@ def short_words(*, code: str, left: int, pieces: int) -> str:
     return f"paper {code} lets {left} more go, {pieces} are asked: file another paper or ask less"
 
 
-def fit_to_paper(*, line: Line, judged: Judgement, papers: PaperLeft, now: datetime) -> bool:
-    """Lower a line to what its paper lets go, and say so in the order's record.
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """What a paper lets go of a line: sale units, 0 where the line waits for another paper.
+    ``why`` says what the paper lacks; empty where all that is asked may go."""
 
-    Returns whether it may go. Less than the least that is accepted waits for another paper.
+    units: int
+    why: str
+
+
+def fit_to_paper(*, line: Line, judged: Judgement, papers: PaperLeft) -> Fit:
+    """What of a line its paper lets go, taken off what is left on it. Writes nothing.
+
+    Less than the least that is accepted waits for another paper.
     """
     taxon = line.listing.strain_form.strain.taxon
     a_unit = line.listing.strain_form.form.unit_pieces
     left = papers.of(judged=judged, taxon=taxon)
+    units, why = line.asked, ""
     if left is not None and judged.paper is not None and line.asked * a_unit > left:
         units = left // a_unit // line.unit * line.unit
         why = short_words(code=judged.paper.code, left=left, pieces=line.asked * a_unit)
         if units < max(line.least, 1):
-            line.state, line.reason_code = Line.State.NEEDS_PAPER, "paper_short"
-            line.reason = why[:400]
-            line.save(update_fields=["state", "reason_code", "reason"])
-            return False
-        order = Order.objects.select_for_update(of=("self",)).get(pk=line.order_id)
-        before = facts_of(order=order)
-        line.asked, line.reason_code, line.reason = units, "paper_short", why[:400]
-        line.save(update_fields=["asked", "reason_code", "reason"])
-        write_change(order=order, before=before, now=now, user=None, reason=why)
-    papers.take(judged=judged, taxon=taxon, pieces=line.asked * a_unit)
-    return True
+            return Fit(0, why)
+    papers.take(judged=judged, taxon=taxon, pieces=units * a_unit)
+    return Fit(units, why)

@@ -16,6 +16,7 @@ from django.db.models import Q, QuerySet
 
 from inventory.models import Listing
 from inventory.setting_book import SettingBook
+from orders.amending import PaperStep
 from orders.calc.share_arrays import RULE_NAMES, ArrayBook, share_arrays
 from orders.calc.share_arrays_orders import OrderBook, share_arrays_by_order
 from orders.calc.share_orders import WAYS
@@ -81,9 +82,13 @@ class WeekNumbers:
     listings: tuple[ListingNumbers, ...]
 
 
-def open_lines(*, week: ShipWeek) -> QuerySet[Line]:
-    """Open lines of a week, less those that law, papers, export or a credit stop keep back."""
-    lines = Line.objects.filter(order__week=week, state=Line.State.OPEN)
+def open_lines(*, week: ShipWeek, opening: Iterable[int] = ()) -> QuerySet[Line]:
+    """Open lines of a week, less those that law, papers, export or a credit stop keep back.
+
+    ``opening`` are lines that are taken for open, by their keys.
+    """
+    is_open = Q(state=Line.State.OPEN) | Q(pk__in=opening) if opening else Q(state=Line.State.OPEN)
+    lines = Line.objects.filter(is_open, order__week=week)
     lines = lines.exclude(order__state__in=[Order.State.WITHDRAWN, Order.State.SET_ASIDE])
     if week.inked_at is None:
         # Carried over from a week that fell short: first in line, promised before the list is.
@@ -98,15 +103,26 @@ def open_lines(*, week: ShipWeek) -> QuerySet[Line]:
     return lines.exclude(order__in=stopped).order_by("listing__name", "order__number", "position")
 
 
-def shareable_lines(*, week: ShipWeek) -> list[Line]:
-    """The lines that are shared, with all that a page says of them."""
-    rows = open_lines(week=week).select_related(
+def shareable_lines(*, week: ShipWeek, steps: Sequence[PaperStep] = ()) -> list[Line]:
+    """The lines that are shared, with all that a page says of them.
+
+    ``steps`` are what papers will do to some of them before they are shared: the lines stand as
+    they will then, though nothing is written yet.
+    """
+    after = {step.line.pk: step.line for step in steps}
+    rows = open_lines(week=week, opening=list(after)).select_related(
         "order__customer",
         "order__ship_to__customer",
         "listing__strain_form__form",
         "listing__strain_form__strain",
     )
-    return list(rows)
+    lines = list(rows)
+    for line in lines:
+        if line.pk in after:
+            will = after[line.pk]
+            line.state, line.asked = will.state, will.asked
+            line.reason_code, line.reason = will.reason_code, will.reason
+    return [line for line in lines if line.state == Line.State.OPEN]
 
 
 def book_lines(*, week: ShipWeek) -> list[BookLine]:

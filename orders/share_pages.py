@@ -4,7 +4,7 @@ What is being tried stands in the address: the way of sharing and the changes by
 kept before it is signed.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from fractions import Fraction
 from typing import Any
@@ -20,9 +20,10 @@ from inventory.clock import farm_now
 from inventory.errors import FarmError
 from inventory.people import User
 from orders import share_runs, sharing
+from orders.amending import PaperStep
 from orders.calc.share_words import percent
 from orders.calc.weeks import time_text
-from orders.models import ShareRun, ShipWeek
+from orders.models import Line, ShareRun, ShipWeek
 from orders.pages import staff_only
 from orders.share_plan import BY_ITEM, WAYS, HandChange, OrderFill, SharePlan
 from orders.weeks import week_line, week_named
@@ -130,16 +131,18 @@ def _signed_context(week: ShipWeek, now: datetime, user: User) -> dict[str, Any]
     shown = share_runs.signed_listings(week=week)
     return {
         **_frame(week, now, user),
-        "listings": [_listing_row(row, "") for row in shown if row.is_short],
+        "listings": [_listing_row(row, {}) for row in shown if row.is_short or _was_lowered(row)],
         "signed_words": f"Shared out {WAY_WORDS[run.way]}." if run else "",
     }
 
 
 def _plan_context(plan: SharePlan, typed: HandChange | None) -> dict[str, Any]:
-    short = [row for row in plan.listings if row.is_short or row.hand_reasons or _is_moved(row)]
+    lowered = {step.line.pk: step for step in plan.papers if step.is_lowered}
+    short = [row for row in plan.listings if _is_looked_at(row, lowered)]
     return {
         "plan": plan,
-        "listings": [_listing_row(row, plan.way) for row in short],
+        "papers": [_paper_row(step) for step in plan.papers],
+        "listings": [_listing_row(row, lowered) for row in short],
         "short_count": sum(row.is_short for row in plan.listings),
         "way": plan.way,
         "way_words": WAY_WORDS[plan.way],
@@ -161,6 +164,35 @@ def _plan_context(plan: SharePlan, typed: HandChange | None) -> dict[str, Any]:
         ],
         "choices": _choices(plan),
         "typed": typed,
+    }
+
+
+def _is_looked_at(row: share_runs.SharedListing, lowered: Mapping[int, PaperStep]) -> bool:
+    """Listings that need a look: short ones, those a paper lowers, and what a choice moves."""
+    is_lowered = any(line.line_id in lowered for line in row.lines)
+    return bool(row.is_short or row.hand_reasons or is_lowered or _is_moved(row))
+
+
+def _was_lowered(row: share_runs.SharedListing) -> bool:
+    return any(line.paper_words for line in row.lines)
+
+
+def _paper_row(step: PaperStep) -> dict[str, Any]:
+    """What a look at the papers will do to a line, before anything is shared."""
+    line = step.line
+    if step.is_lowered:
+        words = f"goes as {line.asked}"
+    elif line.state == Line.State.NEEDS_PAPER:
+        words = "waits, nothing goes"
+    else:
+        words = "goes whole" if step.was != line.state else "goes whole after all"
+    return {
+        "order": line.order.number,
+        "shop": line.order.ship_to.customer.name,
+        "listing": line.listing.name,
+        "asked": step.asked_before,
+        "words": words,
+        "why": line.reason,
     }
 
 
@@ -253,7 +285,7 @@ def _best_fill(plan: SharePlan) -> dict[str, Any]:
     }
 
 
-def _listing_row(row: share_runs.SharedListing, way: str) -> dict[str, Any]:
+def _listing_row(row: share_runs.SharedListing, lowered: Mapping[int, PaperStep]) -> dict[str, Any]:
     return {
         "name": row.listing.name,
         "title": row.listing.title,
@@ -267,6 +299,10 @@ def _listing_row(row: share_runs.SharedListing, way: str) -> dict[str, Any]:
                 "order": line.order_number,
                 "shop": line.shop,
                 "asked": line.asked,
+                "asked_before": lowered[line.line_id].asked_before
+                if line.line_id in lowered
+                else "",
+                "paper_words": line.paper_words,
                 "promised": line.promised,
                 "by_item": line.by_item,
                 "by_order": line.by_order,

@@ -12,6 +12,7 @@ from typing import Any
 from inventory.errors import FarmError, ReasonMissing
 from inventory.models import Listing
 from inventory.setting_book import SettingBook
+from orders.amending import PaperStep
 from orders.calc.share_orders import WAYS, BookShares, ShortBook, fills, share_book, share_both_ways
 from orders.calc.share_rules import RuleSettings
 from orders.calc.share_words import buyer_hand_words, buyer_sentence, hand_words, sentence
@@ -29,7 +30,7 @@ from orders.share_book import (
     mark_of,
     rule_settings,
 )
-from orders.share_runs import SharedLine, SharedListing, ask_of, line_ref
+from orders.share_runs import SharedLine, SharedListing, ask_of, line_ref, paper_words
 
 
 class HandChangeNotPossible(FarmError):
@@ -81,7 +82,8 @@ class Payer:
 @dataclass(frozen=True, slots=True)
 class SharePlan:
     """All that a person is shown before sharing out. ``fill`` is t*; the tight orders and
-    listings are those that keep it from being more, ``rounds`` the fills tried on the way."""
+    listings are those that keep it from being more, ``rounds`` the fills tried on the way,
+    ``papers`` what a look at the papers changes before anything is shared."""
 
     way: str
     hand: tuple[HandChange, ...]
@@ -93,6 +95,7 @@ class SharePlan:
     tight_listings: tuple[str, ...]
     rounds: tuple[Fraction, ...]
     mark: str
+    papers: tuple[PaperStep, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,6 +260,7 @@ def _shared_listing(
                 by_order=by[BY_ORDER][ref],
                 by_rule=by[way][ref],
                 hand_reason=reasons.get(ref, ""),
+                paper_words=paper_words(line),
             )
         )
     return SharedListing(

@@ -26,7 +26,8 @@ from orders.share_book import ListingNumbers, WeekNumbers
 class SharedLine:
     """One line of a preview: what each rule and way gives it, and the sentence. [sale units]
 
-    ``by_rule`` is what the chosen way gives without a change by hand."""
+    ``by_rule`` is what the chosen way gives without a change by hand, ``paper_words`` why a paper
+    lets less go than was asked at first."""
 
     line_id: int
     order_number: str
@@ -43,6 +44,7 @@ class SharedLine:
     by_order: int
     by_rule: int
     hand_reason: str = ""
+    paper_words: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +100,7 @@ def _as_shared(rows: Sequence[ShareLine]) -> SharedListing:
                 by_order=row.by_order,
                 by_rule=row.by_rule,
                 hand_reason=row.hand_reason,
+                paper_words=paper_words(row.line),
             )
             for row in rows
         ),
@@ -117,6 +120,11 @@ def ask_of(line: Line) -> Ask:
         least=line.least,
         customer=line.order.customer.code,
     )
+
+
+def paper_words(line: Line) -> str:
+    """Why a paper lowered a line's ask; empty where none did."""
+    return line.reason if line.reason_code == "paper_lowered" else ""
 
 
 def line_ref(line: Line) -> str:

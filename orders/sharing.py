@@ -6,6 +6,7 @@ Locks: strain-forms, lowest key first; the ship week's row, so that a week is sh
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from django.db import transaction
@@ -15,7 +16,7 @@ from inventory.errors import FarmError, ForbiddenMove
 from inventory.models import Happening
 from inventory.people import User
 from inventory.setting_book import SettingBook
-from orders.amending import judge_again
+from orders.amending import judge_again, paper_steps
 from orders.models import Order, Promise, ShareRun, ShipWeek
 from orders.promising import CanPromise, can_promise_all, left_under_lock
 from orders.promising_many import Pencil, free_pencils, ink_pencils, pencil_promises
@@ -75,11 +76,15 @@ def preview_plan(
 ) -> SharePlan:
     """What sharing out would give now, both ways side by side. Writes nothing.
 
+    Papers are looked at as share_out will: a line is shown with the ask that it will have then.
+
     Raises WayUnknown, HandChangeNotPossible, ReasonMissing.
     """
     on = timezone.localdate(now)
     book = SettingBook.read(on=on)
-    lines = shareable_lines(week=week)
+    # Once promises are inked no paper is looked at again: they stand.
+    steps = paper_steps(week=week) if week.inked_at is None else []
+    lines = shareable_lines(week=week, steps=steps)
     can = can_promise_all(
         week=week,
         on=on,
@@ -87,7 +92,8 @@ def preview_plan(
         book=book,
         strain_form_ids={line.listing.strain_form_id for line in lines},
     )
-    return make_share_plan(week=week, lines=lines, can=can, book=book, way=way, hand=hand)
+    plan = make_share_plan(week=week, lines=lines, can=can, book=book, way=way, hand=hand)
+    return replace(plan, papers=tuple(steps))
 
 
 def share_out(

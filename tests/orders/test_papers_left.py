@@ -3,11 +3,15 @@
 from datetime import date
 
 import pytest
-from tests_support import farm_time
+from django.urls import reverse
+from tests_support import farm_time, page_words
 
-from orders.models import Line, Order, Paper, Promise
+from inventory.clock import farm_now
+from inventory.models import Message, Once
+from orders.models import Line, Order, OrderChange, Paper, Promise, ShipWeek
+from orders.order_messages import write_due
 from orders.rules import RuleBook
-from orders.sharing import ink_promises, share_out
+from orders.sharing import ink_promises, preview_plan, share_out
 from orders.weeks import week_named
 
 
@@ -85,3 +89,76 @@ def test_two_lines_do_not_count_on_the_same_pieces(export_paper, person):
     live = Promise.objects.filter(line__order__customer=first.customer, state__in=Promise.LIVE)
     taken = live.filter(line__listing__name="LCC plug").values_list("pieces", flat=True)
     assert sum(taken) <= 10
+
+
+def test_the_preview_shows_the_ask_as_the_paper_will_lower_it_and_writes_nothing(
+    export_paper, at_desk
+):
+    week = week_named(name="2026-W49")
+    page = at_desk("OF").get(reverse("sharing", args=[week.name]))
+
+    rows = {row["listing"]: row for row in page.context["papers"]}
+    assert rows["LCC plug"]["words"] == "goes whole"
+    assert (rows["SLL plug"]["asked"], rows["SLL plug"]["words"]) == (3, "goes as 2")
+    words = page_words(page)
+    assert "Lowered from 3 to 2: paper EX-1 lets 2 more go, 3 are asked" in words
+    assert "<del>3</del> <b>2</b>" in words
+    plan = page.context["plan"]
+    shown = {(line.line_id, line.asked): line for row in plan.listings for line in row.lines}
+    assert shown[line("SLL plug").pk, 2].promised == 2
+    assert shown[line("LCC plug").pk, 4].promised == 4
+    # It was only looked at.
+    assert (line("SLL plug").state, line("SLL plug").asked) == ("needs paper", 3)
+    assert not OrderChange.objects.exists() and not Promise.objects.filter(line=line("LCC plug"))
+
+
+def test_what_was_shown_with_lowered_asks_is_signed_at_the_first_press(export_paper, at_desk):
+    week, office = week_named(name="2026-W49"), at_desk("OF")
+    address = reverse("sharing", args=[week.name])
+    plan = office.get(address).context["plan"]
+
+    answer = office.post(address, {"act": "share", "way": plan.way, "mark": plan.mark})
+
+    assert answer.status_code == 302
+    assert line("SLL plug").promise.units == 2
+    signed = page_words(office.get(address))
+    assert "Lowered from 3 to 2: paper EX-1 lets 2 more go" in signed
+    assert not preview_plan(week=week, now=farm_now()).papers, "what is promised is not judged anew"
+
+
+def test_a_line_that_waits_for_more_paper_is_named_with_why(export_paper, at_desk):
+    Line.objects.filter(pk=line("SLL plug").pk).update(least=3)
+    page = at_desk("OF").get(reverse("sharing", args=["2026-W49"]))
+
+    rows = {row["listing"]: row for row in page.context["papers"]}
+    assert rows["SLL plug"]["words"] == "waits, nothing goes"
+    assert "lets 2 more go" in rows["SLL plug"]["why"]
+    refs = [line.line_id for row in page.context["plan"].listings for line in row.lines]
+    assert line("SLL plug").pk not in refs
+
+
+def test_a_paper_that_lets_more_go_by_now_takes_its_words_off_the_line(export_paper, person):
+    """At send it was said that the paper lets less go; another paper came meanwhile."""
+    Line.objects.filter(pk=line("LCC plug").pk).update(
+        state="open", reason_code="paper_short", reason="paper EX-0 lets 1 more go, 4 are asked"
+    )
+    share_out(
+        week=week_named(name="2026-W49"), now=farm_time("2026-11-30 12:30"), user=person("OF")
+    )
+    collar = line("LCC plug")
+    assert (collar.reason_code, collar.asked, collar.promise.units) == ("", 4, 4)
+
+
+def test_the_letter_of_short_lines_names_the_one_that_a_paper_shortens(export_paper):
+    """The evening before the cut-off, over again, with a paper that came meanwhile."""
+    ShipWeek.objects.filter(name="2026-W49").update(closed_at=None)
+    Once.objects.filter(key="short lines 2026-W49").delete()
+    Message.objects.filter(kind="your line may be short").delete()
+
+    write_due(now=farm_time("2026-11-29 17:00"))
+
+    letter = Message.objects.get(kind="your line may be short", user__code="B11")
+    assert "a paper lets less go" in letter.text
+    leaf = next(row for row in letter.text.splitlines() if row.strip().startswith("SLL plug"))
+    assert "asked   3, may become   2" in leaf
+    assert "lowered from 3 to 2: paper EX-1 lets 2 more go" in letter.text
