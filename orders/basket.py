@@ -21,7 +21,6 @@ from orders.listing import newest_version
 from orders.models import (
     Basket,
     BasketRow,
-    Customer,
     Line,
     ListLine,
     Order,
@@ -256,20 +255,58 @@ def follow_happening(happening: Happening, *, now: datetime) -> None:
 
 
 @transaction.atomic
-def watch_listing(
-    *, customer: Customer, listing_name: str, user: User | None, now: datetime
-) -> Watch:
-    """Ask to be told once when a listing is back or opens. Asking twice is asking once."""
+def watch_listing(*, ship_to: ShipTo, listing_name: str, user: User | None, now: datetime) -> Watch:
+    """Ask to be told once when a listing is back or opens. Asking twice is asking once.
+
+    What the ship-to asked of it last is kept, to be offered again on its return.
+    """
     listing = Listing.objects.filter(name=listing_name).first()
     if listing is None:
         raise Unknown(kind="listing", name=listing_name or "(none)")
     row, _ = Watch.objects.get_or_create(
-        customer=customer,
+        customer_id=ship_to.customer_id,
         listing=listing,
         told_at=None,
-        defaults={"user": user, "asked_at": now},
+        defaults={
+            "user": user,
+            "ship_to": ship_to,
+            "wanted": _wanted_last(ship_to, listing),
+            "asked_at": now,
+        },
     )
     return row
+
+
+def _wanted_last(ship_to: ShipTo, listing: Listing) -> int | None:
+    """What a ship-to typed, ordered or wants weekly of a listing, the newest first. [sale units]"""
+    drafts = BasketRow.objects.filter(basket__ship_to=ship_to, listing=listing)
+    for row in drafts.order_by("-basket__week__monday"):
+        read = row_problem(row)
+        if not read.is_bad and read.value:
+            return read.value
+    lines = Line.objects.filter(order__ship_to=ship_to, listing=listing)
+    asked = lines.order_by("-order__sent_at", "-pk").values_list("asked", flat=True).first()
+    standing = StandingRow.objects.filter(ship_to=ship_to, listing=listing)
+    return asked or standing.values_list("asked", flat=True).first()
+
+
+def add_wanted(
+    *, watch_id: int, ship_to: ShipTo, week: ShipWeek, user: User | None, now: datetime
+) -> BasketRow:
+    """Put what was wanted of a listing that is back into the draft; a number in it stays.
+
+    Raises Unknown where no such watch of theirs was told with a number.
+    """
+    watch = Watch.objects.filter(
+        pk=watch_id, customer_id=ship_to.customer_id, told_at__isnull=False, wanted__isnull=False
+    ).first()
+    if watch is None:
+        raise Unknown(kind="return that you were told of", name=str(watch_id))
+    name, drafted = watch.listing.name, BasketRow.objects.filter(listing=watch.listing)
+    if not drafted.filter(basket__ship_to=ship_to, basket__week=week).exists():
+        typed = {name: Typed(str(watch.wanted))}
+        save_basket(ship_to=ship_to, week=week, typed=typed, user=user, now=now)
+    return drafted.get(basket__ship_to=ship_to, basket__week=week)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from orders.basket import (
     BasketEmpty,
     BasketNotRight,
     Typed,
+    add_wanted,
     keep_as_standing,
     repeat_last_order,
     save_basket,
@@ -28,7 +29,14 @@ from orders.basket import (
 from orders.calc.weeks import time_text
 from orders.likely import Asks, keep_words, read_asks
 from orders.list_read import Who, read_beside, read_who
-from orders.list_rows import draw_rows, fill_in, hide_forbidden, list_groups, show_watches
+from orders.list_rows import (
+    draw_rows,
+    fill_in,
+    hide_forbidden,
+    list_groups,
+    row_anchor,
+    show_watches,
+)
 from orders.listing import draft_list, newest_version
 from orders.models import Basket, Customer, Order, ShipTo, ShipWeek
 from orders.pages import customer_of, signed_in, staff_only
@@ -94,7 +102,7 @@ def _rows(who: Who, *, can_order: bool) -> dict[str, Any]:
     if who.ship_to is not None:
         beside = read_beside(ship_to=who.ship_to, week=week, now=who.now)
         hide_forbidden(groups=groups, book=beside.book, on=week.first_ship_on)
-        show_watches(groups=groups, watches=beside.watches)
+        show_watches(groups=groups, watches=beside.watches, since=week.published_at)
         if can_order and beside.asks is not None:
             record, ship_on = _record_words(beside.asks), beside.ship_on
             totals = fill_in(
@@ -150,9 +158,9 @@ def _act(request: HttpRequest, user: User, week: ShipWeek, ship_to: ShipTo | Non
         raise Unknown(kind="ship-to", name=wanted)
     here = redirect(f"{reverse('list', args=[week.name])}?ship_to={ship_to.code}")
     act = request.POST.get("act", "send")
-    if act == "repeat" or act.startswith("watch:"):
-        _fill_or_watch(request, user, week, ship_to)
-        return here
+    if act == "repeat" or act.startswith(("watch:", "add:")):
+        at = _fill_or_watch(request, user, week, ship_to)
+        return redirect(f"{here.url}{at}")
     basket = save_basket(
         ship_to=ship_to,
         week=week,
@@ -172,8 +180,9 @@ def _act(request: HttpRequest, user: User, week: ShipWeek, ship_to: ShipTo | Non
     return _send(request, user, basket, here)
 
 
-def _fill_or_watch(request: HttpRequest, user: User, week: ShipWeek, ship_to: ShipTo) -> None:
-    """Fill the last order in, or ask to be told of a return. What was typed is kept first."""
+def _fill_or_watch(request: HttpRequest, user: User, week: ShipWeek, ship_to: ShipTo) -> str:
+    """Fill the last order in, ask to be told of a return, or add what is back. What was typed is
+    kept first. Returns where on the page to go on."""
     now, act = farm_now(), request.POST["act"]
     save_basket(ship_to=ship_to, week=week, typed=_typed(request), user=user, now=now)
     if act == "repeat":
@@ -181,9 +190,16 @@ def _fill_or_watch(request: HttpRequest, user: User, week: ShipWeek, ship_to: Sh
         messages.success(request, f"{dropped.filled} rows of your last order are filled in.")
         for words in dropped.left_out:
             messages.warning(request, f"Not this week: {words}.")
-        return
-    watch = watch_listing(customer=ship_to.customer, listing_name=act[6:], user=user, now=now)
+        return ""
+    if act.startswith("add:"):
+        wanted = int(act[4:]) if act[4:].isascii() and act[4:].isdigit() else 0
+        row = add_wanted(watch_id=wanted, ship_to=ship_to, week=week, user=user, now=now)
+        words = f"{row.asked} {row.listing.title} stand in your draft. Nothing is ordered yet."
+        messages.success(request, words)
+        return f"#{row_anchor(row.listing.name)}"
+    watch = watch_listing(ship_to=ship_to, listing_name=act[6:], user=user, now=now)
     messages.success(request, f"We write to you when {watch.listing.title} is back.")
+    return f"#{row_anchor(watch.listing.name)}"
 
 
 def _send(request: HttpRequest, user: User, basket: Basket, here: HttpResponse) -> HttpResponse:

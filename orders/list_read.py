@@ -6,7 +6,7 @@ the same hour, so its small tables come along as JSON inside a statement that is
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -171,10 +171,15 @@ def _version_of(read: dict[str, Any], week_name: str, number: str) -> tuple[List
 
 @dataclass(frozen=True, slots=True)
 class Watched:
-    """A customer's watch of a listing: since when it waits, and when one was last answered."""
+    """A customer's watch of a listing: since when it waits, and when one was last answered.
+
+    ``told_id`` and ``wanted`` are of the one answered last: what to offer again. [sale units]
+    """
 
     asked_at: datetime | None = None
     told_at: datetime | None = None
+    told_id: int = 0
+    wanted: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,7 +209,7 @@ def read_beside(*, ship_to: ShipTo, week: ShipWeek, now: datetime) -> Beside:
         ),
         "uses": _rows(PaperUse.objects.filter(paper__in=in_force), "paper_id", "taxon", "pieces"),
         "draft": _rows(draft, "listing_id", "asked", "least"),
-        "watches": _rows(watches, "listing_id", "asked_at", "told_at"),
+        "watches": _rows(watches, "pk", "listing_id", "asked_at", "told_at", "wanted"),
         "ship_on": Subquery(basket.values("ship_on")[:1]),
         "asks_at": Subquery(asks.values("at")[:1]),
         "asks_body": Subquery(asks.values("body")[:1]),
@@ -237,10 +242,10 @@ def _watches(rows: list[dict[str, Any]]) -> dict[int, Watched]:
     for row in rows:
         before = found.get(row["listing_id"], Watched())
         if row["told_at"] is None:
-            now = Watched(row["asked_at"], before.told_at)
-        else:
-            now = Watched(before.asked_at, max(before.told_at or row["told_at"], row["told_at"]))
-        found[row["listing_id"]] = now
+            before = replace(before, asked_at=row["asked_at"])
+        elif before.told_at is None or before.told_at <= row["told_at"]:
+            before = Watched(before.asked_at, row["told_at"], row["pk"], row["wanted"])
+        found[row["listing_id"]] = before
     return found
 
 

@@ -2,13 +2,14 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, datetime
 from decimal import Decimal
 from functools import lru_cache
 from operator import attrgetter
 
 from django.template.loader import render_to_string
 from django.utils.safestring import SafeString
+from django.utils.text import slugify
 
 from inventory.models.strains import unit_word
 from orders.basket import Typed, typed_problem, watch_words
@@ -58,6 +59,9 @@ class ListRow:
     pieces: str = ""
     law: str = ""
     watch: str = ""
+    anchor: str = ""
+    offer: str = ""
+    offer_id: int = 0
 
     @property
     def is_orderable(self) -> bool:
@@ -120,6 +124,7 @@ def _list_row(line: LineFacts) -> ListRow:
         shown=shown_words(line.shown, line.can_promise) if line.can_promise else "",
         was_shown=was if was.rstrip("+").isdigit() else "",
         price=line.price,
+        anchor=row_anchor(line.name),
         photo_words=_photo_words(line),
         is_news=is_offered and _is_news(line.change),
         can_watch=line.status in COMES_BACK or line.stop == "season",
@@ -133,6 +138,11 @@ def _list_row(line: LineFacts) -> ListRow:
             is_reexport=line.is_reexport,
         ),
     )
+
+
+def row_anchor(listing_name: str) -> str:
+    """Where a listing stands on the page of any list: the end of its address."""
+    return f"at-{slugify(listing_name)}"
 
 
 def _photo_words(line: LineFacts) -> str:
@@ -177,8 +187,11 @@ def _law_words(kind: Kind, book: RuleBook, on: date) -> str | None:
     return "a person of the farm confirms it" if judgement.verdict == "ask" else ""
 
 
-def show_watches(*, groups: list[ListGroup], watches: Mapping[int, Watched]) -> None:
-    """Say beside each line what became of the customer's own watch."""
+def show_watches(
+    *, groups: list[ListGroup], watches: Mapping[int, Watched], since: datetime | None
+) -> None:
+    """Say beside each line what became of the customer's own watch. What was told of since this
+    list came out is offered to be added as it was wanted once."""
     for row in (row for group in groups for row in group.rows):
         watched = watches.get(row.listing_id)
         if watched is None:
@@ -186,6 +199,9 @@ def show_watches(*, groups: list[ListGroup], watches: Mapping[int, Watched]) -> 
         said = watch_words(asked_at=watched.asked_at, told_at=watched.told_at)
         row.watch = said.words
         row.can_watch = row.can_watch and not said.is_waiting
+        is_news = watched.told_at is not None and since is not None and watched.told_at >= since
+        if is_news and watched.wanted and row.status == OFFERED:
+            row.offer, row.offer_id = f"{watched.wanted} {row.unit_word}", watched.told_id
 
 
 def fill_in(
@@ -232,6 +248,7 @@ def fill_in(
 
 # All that list_row.html prints of a row.
 PRINTED = (
+    "anchor",
     "can_watch",
     "form",
     "id",
@@ -242,6 +259,8 @@ PRINTED = (
     "level",
     "likely",
     "name",
+    "offer",
+    "offer_id",
     "photo_words",
     "pieces",
     "price",

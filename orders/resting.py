@@ -255,7 +255,7 @@ def answer_rest(
     else:
         if choice == Choice.WAIT:
             name = question.line.listing.name
-            watch_listing(customer=order.customer, listing_name=name, user=user, now=now)
+            watch_listing(ship_to=order.ship_to, listing_name=name, user=user, now=now)
         _cancel(question, order, now, State.ANSWERED, user, choice, channel)
     return question
 

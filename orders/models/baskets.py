@@ -90,12 +90,15 @@ class StandingRow(models.Model):
 class Watch(models.Model):
     """A customer asks to be told when a listing is back or opens. Told once.
 
-    Asked by nobody's name where its own system asked: then everybody there is told.
+    Asked by nobody's name where its own system asked: then everybody there is told. ``wanted`` is
+    what the ship-to asked of it last. [sale units]
     """
 
     customer = models.ForeignKey("orders.Customer", models.CASCADE, related_name="watches")
     listing = models.ForeignKey("inventory.Listing", models.CASCADE, related_name="+")
     user = models.ForeignKey(settings.AUTH_USER_MODEL, models.CASCADE, related_name="+", null=True)
+    ship_to = models.ForeignKey("orders.ShipTo", models.CASCADE, related_name="+", null=True)
+    wanted = models.PositiveIntegerField(null=True)
     asked_at = models.DateTimeField()
     told_at = models.DateTimeField(null=True)
 

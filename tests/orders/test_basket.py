@@ -190,9 +190,7 @@ def test_a_standing_basket_drops_in_when_the_list_is_out_and_is_not_sent(draft, 
 
 def test_watching_twice_is_watching_once(week, buffalo, person):
     for _ in range(2):
-        watch_listing(
-            customer=buffalo.customer, listing_name="KLN plug", user=person("B02"), now=farm_now()
-        )
+        watch_listing(ship_to=buffalo, listing_name="KLN plug", user=person("B02"), now=farm_now())
     assert Watch.objects.count() == 1
 
 

@@ -1,10 +1,11 @@
 """Whoever asked to be told of a return is told once, by one letter with one action."""
 
 import html
+import re
 
 import pytest
 from django.core import mail
-from tests_support import farm_time
+from tests_support import farm_time, page_words
 
 from config.posting import post_letters
 from config.ticking import tick
@@ -13,7 +14,7 @@ from inventory.models import ColourState, Happening, Listing, Message, User
 from orders import watches
 from orders.basket import watch_listing
 from orders.listing import publish_list
-from orders.models import Customer, RegionRule, Seat, Watch
+from orders.models import BasketRow, Customer, Order, RegionRule, Seat, ShipTo, Watch
 from orders.weeks import week_named
 
 W49 = "/weeks/2026-W49/list/"
@@ -29,7 +30,7 @@ def week(published_farm):
 def ask(week, person):
     def act(listing, who="B02", customer="C02"):
         return watch_listing(
-            customer=Customer.objects.get(code=customer),
+            ship_to=ShipTo.objects.get(code=customer),
             listing_name=listing,
             user=person(who),
             now=farm_now(),
@@ -68,7 +69,9 @@ def test_what_comes_back_is_told_once_with_one_action(week, ask):
     (letter,) = letters()
     assert letter.user.code == "B02"
     assert letter.subject == "Fen Kiln can be ordered for 2026-W49"
-    assert letter.action_url.endswith(W49)
+    assert letter.action_url.endswith(f"{W49}?ship_to=C02#at-kln-plug")
+    # Nothing was ever asked of it: there is no number to offer.
+    assert "Open the list at Fen Kiln" in letter.text and "once wanted" not in letter.text
     assert "may have 25+" in letter.text
     assert "order until Mon 30 Nov, 13:00" in letter.text
     watch.refresh_from_db()
@@ -185,3 +188,72 @@ def test_the_row_says_what_is_waited_for_and_when_it_was_told(week, ask, person,
     client.force_login(person("B03"))
     assert "told Fri 27 Nov" not in html.unescape(client.get(W49).content.decode())
     assert Listing.objects.filter(name="KLN plug").exists()
+
+
+def told_of_six(week, at_desk):
+    """A shop whose draft still asked 6 of what rests, and that asked to be told, is told."""
+    buyer = at_desk("B02")
+    buyer.post(W49, {"act": "watch:KLN plug", "ask:KLN plug": "6", "ask:PLT plug": "12"})
+    BasketRow.objects.filter(listing__name="KLN plug").delete()
+    comes_back("KLN")
+    return buyer
+
+
+def test_the_letter_leads_to_the_row_where_one_tap_adds_what_was_wanted_once(week, at_desk):
+    buyer = told_of_six(week, at_desk)
+    (letter,) = letters()
+    assert "Open the list at Fen Kiln and add 6 pieces" in letter.text
+    assert "(once wanted: 6 pieces)" in letter.text and "until you send it" in letter.text
+    address, row = letter.action_url.split(W49)[1].split("#")
+    page = page_words(buyer.get(W49 + address))
+    own = page.split(f'<tr id="{row}"')[1].split("</tr>")[0]
+    (act,) = re.findall(r'value="(add:\d+)"', own)
+    assert "Add 6 pieces as once wanted" in own and page.count("as once wanted") == 1
+
+    # What else was typed meanwhile is kept, and nothing is ordered by the tap.
+    answer = buyer.post(W49, {"act": act, "ask:PLT plug": "8", "ask:HRT plug": "ten"})
+    assert answer.url.endswith("#at-kln-plug")
+    typed = dict(BasketRow.objects.values_list("listing__name", "asked"))
+    assert typed == {"KLN plug": "6", "PLT plug": "8", "HRT plug": "ten"}
+    assert not Order.objects.exists()
+    page = page_words(buyer.get(W49))
+    assert "6 Fen Kiln stand in your draft. Nothing is ordered yet." in page
+    assert "as once wanted" not in page
+
+
+def test_a_number_that_was_typed_meanwhile_stays(week, at_desk):
+    buyer = told_of_six(week, at_desk)
+    act = f"add:{Watch.objects.get().pk}"
+    buyer.post(W49, {"act": act, "ask:KLN plug": "4"})
+    assert BasketRow.objects.get(listing__name="KLN plug").asked == "4"
+
+
+def test_another_shop_cannot_add_what_was_not_its_own(week, at_desk):
+    told_of_six(week, at_desk)
+    other = at_desk("B03")
+    assert "as once wanted" not in page_words(other.get(W49))
+    for act in (f"add:{Watch.objects.get().pk}", "add:", "add:x", "add:0"):
+        assert other.post(W49, {"act": act}).status_code == 404
+    assert not BasketRow.objects.filter(basket__ship_to__code="C03").exists()
+
+
+def test_what_rests_again_is_not_offered_though_its_letter_is_out(week, at_desk):
+    buyer = told_of_six(week, at_desk)
+    colour_turns("resting", "KLN")
+    tick(farm_now())
+    page = page_words(buyer.get(W49))
+    assert "as once wanted" not in page and "Tell me when KLN is back" in page
+
+
+def test_the_list_of_the_ship_to_that_asked_is_opened(week, ask, person, at_desk):
+    shop = at_desk("B10")
+    shop.post(f"{W49}?ship_to=C10b", {"act": "watch:KLN plug", "ship_to": "C10b"})
+    comes_back("KLN")
+    (letter,) = letters()
+    assert letter.action_url.endswith(f"{W49}?ship_to=C10b#at-kln-plug")
+
+
+def test_the_last_order_is_what_was_wanted_where_no_draft_says_so(week, ask, at_desk):
+    buyer = at_desk("B02")
+    buyer.post(W49, {"act": "send", "ask:PLT plug": "12", "key": "k"})
+    assert ask("PLT plug").wanted == 12
