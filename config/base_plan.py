@@ -1,7 +1,7 @@
 """Bases of the quarter: what planned cuts want of them, and the letter that says by when to mix.
 
-Call from: config/cut_page.py, config/ticking.py. The days on which nobody works are the calendar's
-and the cuts come from what shops asked, so it stands above all floors.
+Call from: config/mounts_page.py, config/ticking.py. The days on which nobody works are the
+calendar's and the cuts come from what shops asked, so it stands above all floors.
 """
 
 from collections.abc import Callable, Sequence
@@ -11,9 +11,9 @@ from django.db import transaction
 from django.urls import reverse
 from django.utils import timezone
 
+from inventory.bases import plan_bases
 from inventory.calc.cutting import BaseNeed
 from inventory.clock import is_done, is_first
-from inventory.cutting import plan_bases
 from inventory.messaging import Action, Letter, write_messages
 from inventory.people import Role
 from inventory.setting_book import SettingBook
@@ -91,7 +91,7 @@ def _letters(need: BaseNeed) -> list[Letter]:
             user=user,
             subject=f"Mix bases by {need.mix_by_on:%a %-d %b}: {need.short_pieces} are short",
             why="you plan the cuts",
-            action=Action("Plan and mix the bases", reverse("cutting")),
+            action=Action("Plan and mix the bases", reverse("mounts")),
             template="mix_bases",
             context={"need": need},
         )

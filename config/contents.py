@@ -27,6 +27,7 @@ STAFF = {
         ("House", "house", False),
         ("What grows", "growing", False),
         ("Cutting", "cutting", False),
+        ("Plugs and bases", "mounts", False),
         ("What lives of the cuts", "healing", False),
         ("Where new cuts do best", "placing", False),
         ("Mothers", "mothers", False),

@@ -1,10 +1,10 @@
-"""Cutting: what was cut and mixed, what bases the cuts to come want, and how large a pool must be.
+"""Cutting: what was cut, what to cut by when, and how large a pool must be.
 
 It asks orders for what shops want, so the page stands above all floors.
 """
 
 from collections.abc import Sequence
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import Any
 
 from django.contrib import messages
@@ -12,43 +12,32 @@ from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
-from config.base_plan import bases_wanted, work_days
 from inventory import cutting
-from inventory.calc.cutting import BaseNeed, doubling_weeks, recut_pool_pieces
+from inventory.calc.cutting import doubling_weeks, recut_pool_pieces
 from inventory.clock import farm_now, farm_today
 from inventory.errors import Unknown
-from inventory.models import BaseBatch, Lot, PlugLot, StrainForm, User
+from inventory.models import Lot, StrainForm, User
 from inventory.season_pages import NumberUnreadable, whole_of
 from inventory.setting_book import SettingBook
 from orders.calc.weeks import iso_week_name
 from orders.cut_plan import Demand, PlannedCut, plan_cuts
 from orders.pages import staff_only
 
-MOST_CUTS = 12
 # What is shown cut by cut.
 SOON = timedelta(weeks=2)
 
 
 @login_required
 def cut_page(request: HttpRequest) -> HttpResponse:
-    """Record a cut or a batch of bases; plan bases for cuts that are typed in."""
+    """Record a cut; what to cut by when; how large a pool must be."""
     user, on = staff_only(request), farm_today()
     if request.method == "POST":
         messages.success(request, _act(request, user))
         return redirect("cutting")
     book = SettingBook.read(on=on)
     cuts = plan_cuts(on=on, book=book)
-    typed = _wanted(request)
-    wanted = typed or bases_wanted(cuts=cuts, on=on)
-    needs = cutting.plan_bases(wanted=wanted, on=on, is_work_day=work_days(), book=book)
     context: dict[str, Any] = {
         "may_record": user.may("record_cut"),
-        "batches": [_batch_row(row, on) for row in BaseBatch.objects.order_by("usable_on", "code")],
-        "plugs": PlugLot.objects.order_by("kind", "state"),
-        "rule": cutting.base_rule(book=book),
-        "needs": [_need_row(row, on) for row in needs],
-        "asked": [*typed, *[("", "")] * (len(typed) < MOST_CUTS)],
-        "is_typed": bool(typed),
         "plan": len(cuts),
         "soon": [_cut_row(row) for row in cuts if row.week.cut_by_on <= on + SOON],
         "later": _later_rows([row for row in cuts if row.week.cut_by_on > on + SOON]),
@@ -77,9 +66,6 @@ def cut_page(request: HttpRequest) -> HttpResponse:
 
 def _act(request: HttpRequest, user: User) -> str:
     act, now = request.POST.get("act", ""), farm_now()
-    if act == "mix":
-        batch = cutting.mix_bases(pieces=whole_of(request, "pieces"), user=user, at=now)
-        return f"{batch.code}: {batch.pieces} bases, to be used from {batch.usable_on:%a %-d %b}."
     if act != "cut":
         raise Unknown(kind="act", name=act or "(none)")
     given = {name: request.POST.get(name, "").strip() for name in ("from", "to", "form", "batch")}
@@ -95,40 +81,11 @@ def _act(request: HttpRequest, user: User) -> str:
     return f"{lot.code}: {lot.cut_pieces} pieces heal now; they grow on in a fortnight."
 
 
-def _wanted(request: HttpRequest) -> list[tuple[date, int]]:
-    """The cuts typed in, a day and its bases each. Raises NumberUnreadable."""
-    found = []
-    pairs = zip(request.GET.getlist("cut_on"), request.GET.getlist("bases"), strict=False)
-    for day, pieces in list(pairs)[:MOST_CUTS]:
-        if not day.strip() and not pieces.strip():
-            continue
-        try:
-            on = date.fromisoformat(day.strip())
-        except ValueError:
-            raise NumberUnreadable(
-                field="day of the cut", text=repr(day[:20]), wants="a day such as 2026-12-29"
-            ) from None
-        found.append((on, _whole(pieces, "bases")))
-    return sorted(found)
-
-
 def _whole(text: str, field: str) -> int:
     digits = text.strip()
     if not (digits.isascii() and digits.isdigit() and len(digits) < 7):
         raise NumberUnreadable(field=field, text=repr(text[:20]), wants="a whole number")
     return int(digits)
-
-
-def _batch_row(row: BaseBatch, on: date) -> dict[str, Any]:
-    is_usable = row.usable_on is None or row.usable_on <= on
-    state = "usable" if is_usable else "curing"
-    return {
-        "code": row.code,
-        "pieces": row.pieces,
-        "mixed": f"{row.mixed_on:%-d %b}" if row.mixed_on else "",
-        "usable": f"{row.usable_on:%a %-d %b}" if row.usable_on else "",
-        "state": state if row.pieces else "used up",
-    }
 
 
 def _later_rows(cuts: Sequence[PlannedCut]) -> list[dict[str, Any]]:
@@ -172,33 +129,6 @@ def _demand_words(demand: Demand) -> str:
     if demand.is_of_season:
         return f"median of {weeks} of that season, and a tenth"
     return f"no week of that season yet: median of the newest {weeks}, and a tenth"
-
-
-def _need_row(row: BaseNeed, on: date) -> dict[str, Any]:
-    return {
-        "cut_on": f"{row.cut_on:%a %-d %b %Y}",
-        "wanted": row.wanted_pieces,
-        "there": row.there_pieces,
-        "short": row.short_pieces,
-        "words": _need_words(row, on),
-        "left": row.left_pieces,
-    }
-
-
-def _need_words(row: BaseNeed, on: date) -> str:
-    """What to do, as a person says it: mix by a day, or cut fewer."""
-    if not row.short_pieces:
-        return "enough"
-    if row.is_late:
-        return f"too late to mix (by {row.mix_by_on:%a %-d %b}): cut {row.short_pieces} fewer"
-    by = "today" if row.mix_by_on == on else f"by {row.mix_by_on:%a %-d %b}"
-    moved = (
-        f", since {row.cures_from_on:%a %-d %b} is no work day"
-        if row.mix_by_on != row.cures_from_on
-        else ""
-    )
-    batches = "a batch" if row.batches == 1 else f"{row.batches} batches"
-    return f"mix {batches} {by}{moved}: {row.hours:g} crew hours; or cut {row.short_pieces} fewer"
 
 
 def _pool(request: HttpRequest) -> dict[str, Any] | None:

@@ -10,7 +10,8 @@ from decimal import Decimal
 
 from PIL import Image, ImageDraw
 
-from inventory.models import User
+from inventory.models import PlugLot, User
+from inventory.plugs import wash_plugs
 from orders.amending import confirm_line
 from orders.calc.weeks import week_monday
 from orders.exporting import tick_export
@@ -198,6 +199,14 @@ def drawn_photo(words: str, number: int) -> bytes:
     return stream.getvalue()
 
 
+def _wash(row: dict[str, str], now: datetime) -> str:
+    user = person(row["who"])
+    pieces = int(row["value"])
+    heap = PlugLot.objects.filter(state=PlugLot.State.RETURNED, count__gte=pieces).earliest("pk")
+    wash_plugs(lot_id=heap.pk, pieces=pieces, user=user, at=now)
+    return f"{user.name} washes {pieces} plugs"
+
+
 ACTS: dict[str, Callable[[dict[str, str], datetime], str | None]] = {
     "confirm lines": _confirm_lines,
     "tick export": _tick_export,
@@ -211,5 +220,6 @@ ACTS: dict[str, Callable[[dict[str, str], datetime], str | None]] = {
     "hand over": _hand_over,
     "deliver": _deliver,
     "report arrival": _report,
+    "wash plugs": _wash,
     "end": lambda row, now: "the demo's week has run",
 }

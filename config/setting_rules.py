@@ -98,9 +98,21 @@ SETTING_RULES: tuple[SettingRule, ...] = (
         "Where new cuts do best",
     ),
     SettingRule(
-        ("healing_days", "base_cure_days", "base_batch_pieces", "base_notice_days"), WHOLE,
+        (
+            "healing_days", "base_cure_days", "base_rinse_days", "base_batch_pieces",
+            "base_notice_days",
+        ),
+        WHOLE,
         "how long cuts heal, how long bases cure, how many a batch has, how early it is told",
-        "Cutting, letters",
+        "Cutting, Plugs and bases, letters",
+    ),
+    SettingRule(
+        ("plug_buy_weeks",), WHOLE, "for how many weeks of cuts plugs lie ready",
+        "Plugs and bases",
+    ),
+    SettingRule(
+        ("soak_most_ph_rise",), number(least=0.01, most=7, like="0.2"),
+        "how much the pH of a soak may rise before bases are let out", "Plugs and bases",
     ),
     SettingRule(
         ("demand_weeks", "demand_season_days", "cut_stony_an_hour", "cut_soft_an_hour"), WHOLE,
@@ -111,7 +123,7 @@ SETTING_RULES: tuple[SettingRule, ...] = (
     ),
     SettingRule(
         ("base_hours",), number(least=0.001, most=10, like="0.05"),
-        "the crew hours that one base takes", "Cutting",
+        "the crew hours that one base takes", "Plugs and bases",
     ),
     SettingRule(
         ("return_band_few_days", "return_band_seasons", "season_least_looks"), WHOLE,

@@ -377,3 +377,23 @@ def ask_chart(*, rows: Sequence[tuple[str, int, int, int | None]]) -> SafeString
         layer("asked", words, text={"field": "words"}),
     ]
     return chart(layers=layers, height=34 * len(names), narrow=120)
+
+
+def measure(*, part: float, whole: float, mark: float | None = None) -> SafeString:
+    """A bar in a row: how much of a whole is there, and a notch. The numbers stand beside it.
+
+    Any unit, the same for all three; more than the whole fills it. Empty where nothing is wanted.
+    """
+    if whole <= 0:
+        return mark_safe("")
+    filled = round(100 * min(1.0, max(0.0, part / whole)), 1)
+    notch = ""
+    if mark is not None:
+        at = round(1 + 98 * min(1.0, max(0.0, mark / whole)), 1)
+        notch = f'<path d="M{at} 0V12" stroke="{RUST}" stroke-width="2"/>'
+    return mark_safe(
+        '<svg class="chart measure" viewBox="0 0 100 12" preserveAspectRatio="none" '
+        f'aria-hidden="true"><rect y="2" width="{filled}" height="8" fill="{WATER}"/>'
+        f'<path d="M0 2H100V10H0Z" fill="none" stroke="{INK}" '
+        f'vector-effect="non-scaling-stroke"/>{notch}</svg>'
+    )

@@ -1,19 +1,18 @@
-"""HOP 2h cutting: parents, mounts and a tray -> a new Lot with its history; bases mixed, base plan.
+"""HOP 2h cutting: parents, mounts and a tray -> a new Lot with its history.
 
 Call from: config/cut_page.py, config/ticking.py.
-Locks: strain-forms in the ledger; base batches and plugs by their rows, lowest key first.
+Locks: strain-forms in the ledger; base batches and plugs as their hops do.
 """
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from django.db import transaction
-from django.db.models import Max, Sum
+from django.db.models import Sum
 from django.utils import timezone
 
 from inventory import ledger
-from inventory.calc.cutting import BaseNeed, BaseRule, base_plan
+from inventory.bases import take_bases
 from inventory.carrying import TrayUnderHold, free_slot, hold_on
 from inventory.errors import FarmError, Unknown
 from inventory.models import (
@@ -24,32 +23,17 @@ from inventory.models import (
     Lot,
     Movement,
     Place,
-    PlugLot,
     Strain,
     StrainForm,
     Tray,
     Trough,
 )
 from inventory.people import Role, User
+from inventory.plugs import take_plugs
 from inventory.setting_book import SettingBook
 
 CUTTABLE = (Lot.State.READY, Lot.State.GROWING, Lot.State.KEPT)
 NOT_CUT = frozenset({"CLAM", "MANG"})
-BASE, CLEAN, USABLE, CURING, USED_UP = "base", "clean", "usable", "curing", "used up"
-
-
-class BasesNotUsable(FarmError):
-    code = "bases_not_usable"
-    title = "Not that many bases may be used"
-    message = (
-        "{wanted} bases are wanted, {there} may be used on {on}. {next_words}Cut fewer, or later."
-    )
-
-
-class PlugsMissing(FarmError):
-    code = "plugs_missing"
-    title = "Not that many clean plugs"
-    message = "{wanted} plugs are wanted, {there} are clean. Wash the returned ones or cut fewer."
 
 
 class CutBelowFloor(FarmError):
@@ -240,93 +224,10 @@ def _write_moves(
 
 def _take_mounts(cut: Cut, strain_form: StrainForm, on: date) -> BaseBatch | None:
     """Use up a base or a plug for each piece. Returns the batch of the bases."""
-    if strain_form.form.key == BASE:
-        return _take_bases(cut, on)
-    if PlugLot.objects.exists():
-        _take_plugs(cut.pieces)
+    if strain_form.form.key == "base":
+        return take_bases(pieces=cut.pieces, batch_code=cut.base_batch, on=on)
+    take_plugs(pieces=cut.pieces)
     return None
-
-
-def _take_bases(cut: Cut, on: date) -> BaseBatch:
-    """Bases of one batch that has cured: the one named, else the oldest that has enough."""
-    rows = list(BaseBatch.objects.select_for_update().filter(pieces__gt=0).order_by("pk"))
-    if cut.base_batch:
-        rows = [row for row in rows if row.code == cut.base_batch]
-        if not rows:
-            raise Unknown(kind="batch of bases", name=cut.base_batch)
-    usable = [row for row in rows if row.usable_on is None or row.usable_on <= on]
-    enough = [row for row in usable if row.pieces >= cut.pieces]
-    if not enough:
-        ahead = [row for row in rows if row not in usable]
-        first = min(ahead, key=lambda row: row.usable_on or on, default=None)
-        words = f"{first.code} may be used from {first.usable_on:%-d %b}. " if first else ""
-        there = max((row.pieces for row in usable), default=0)
-        raise BasesNotUsable(wanted=cut.pieces, there=there, on=f"{on:%-d %b}", next_words=words)
-    batch = min(enough, key=lambda row: (row.usable_on or date.min, row.code))
-    batch.pieces -= cut.pieces
-    batch.state = USABLE if batch.pieces else USED_UP
-    batch.save(update_fields=["pieces", "state"])
-    return batch
-
-
-def _take_plugs(pieces: int) -> None:
-    rows = list(PlugLot.objects.select_for_update().filter(state=CLEAN).order_by("pk"))
-    there = sum(row.count for row in rows)
-    if there < pieces:
-        raise PlugsMissing(wanted=pieces, there=there)
-    for row in rows:
-        taken = min(row.count, pieces)
-        pieces -= taken
-        row.count -= taken
-        row.save(update_fields=["count"])
-
-
-@transaction.atomic
-def mix_bases(*, pieces: int, user: User, at: datetime) -> BaseBatch:
-    """Record a batch of bases mixed today; it may be used once it has cured and was rinsed."""
-    user.must("record_cut")
-    on = timezone.localdate(at)
-    rule = base_rule(book=SettingBook.read(on=on))
-    if not 1 <= pieces <= 10_000:
-        raise Unknown(kind="number of bases", name=str(pieces))
-    number = (BaseBatch.objects.aggregate(last=Max("pk"))["last"] or 0) + 1
-    while BaseBatch.objects.filter(code=f"BB-{number}").exists():
-        number += 1
-    return BaseBatch.objects.create(
-        code=f"BB-{number}",
-        pieces=pieces,
-        mixed_on=on,
-        usable_on=on + timedelta(days=rule.cure_days),
-        state=CURING,
-    )
-
-
-def base_rule(*, book: SettingBook) -> BaseRule:
-    """How bases are made, as the farm sets it."""
-    return BaseRule(
-        cure_days=book.whole("base_cure_days"),
-        hours_each=book.number("base_hours"),
-        batch_pieces=book.whole("base_batch_pieces"),
-    )
-
-
-def plan_bases(
-    *,
-    wanted: Sequence[tuple[date, int]],
-    on: date,
-    is_work_day: Callable[[date], bool],
-    book: SettingBook,
-) -> list[BaseNeed]:
-    """What the cuts to come want of bases, and by when the missing ones are mixed."""
-    batches = BaseBatch.objects.filter(pieces__gt=0).order_by("usable_on", "code")
-    usable = [(row.usable_on or date.min, row.pieces) for row in batches]
-    return base_plan(
-        wanted=wanted,
-        usable=usable,
-        today=on,
-        is_work_day=is_work_day,
-        rule=base_rule(book=book),
-    )
 
 
 @transaction.atomic

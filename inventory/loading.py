@@ -349,7 +349,7 @@ def _base_batch(row: Row) -> None:
             "pieces": row.need_whole("pieces"),
             "mixed_on": row.day("mixed_on", may_lie_ahead=False),
             "usable_on": row.day("usable_on"),
-            "state": row.text("state", longest=8),
+            "state": row.choice("state", {value: value for value in BaseBatch.State.values}),
         },
     )
 
@@ -357,10 +357,11 @@ def _base_batch(row: Row) -> None:
 def _plug_lot(row: Row) -> None:
     PlugLot.objects.update_or_create(
         kind=row.text("kind", is_required=True, longest=20),
-        state=row.text("state", is_required=True, longest=20),
+        state=row.choice("state", {value: value for value in PlugLot.State.values}),
         source_system=named(row.reading, WaterSystem.objects.all(), "code").get(
             row.text("source_system")
         ),
+        cleaned_on=None,
         defaults={"count": row.need_whole("count")},
     )
 

@@ -34,6 +34,7 @@ RIGHTS: dict[str, frozenset[str]] = {
     "propose_colour": frozenset({Role.GROWER, Role.LEAD, Role.OFFICE, Role.OWNER}),
     "grade_ready": frozenset({Role.GROWER, Role.LEAD, Role.OWNER}),
     "record_cut": frozenset({Role.GROWER, Role.LEAD, Role.OWNER}),
+    "release_mounts": frozenset({Role.LEAD, Role.OWNER}),
     "take_from_kept": frozenset({Role.LEAD, Role.OWNER}),
     "ask_recall": frozenset({Role.LEAD, Role.OFFICE, Role.OWNER}),
     "sign_recall": frozenset({Role.OFFICE, Role.OWNER}),

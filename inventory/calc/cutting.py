@@ -49,9 +49,11 @@ def doubling_weeks(*, cycle_weeks: float, yield_pieces: float, survival: float) 
 
 @dataclass(frozen=True, slots=True)
 class BaseRule:
-    """How bases are made. Common practice, no source; hours and batch are the farm's own."""
+    """How bases are made; the days they cure end with those they are rinsed. Common practice, no
+    source; hours and batch are the farm's own."""
 
     cure_days: int = 33
+    rinse_days: int = 3
     hours_each: float = 0.05
     batch_pieces: int = 160
 

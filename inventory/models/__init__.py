@@ -5,7 +5,15 @@ from inventory.models.colours import ColourInSystem, ColourState, ColourWord, Re
 from inventory.models.holds import Hold, HoldLook
 from inventory.models.ledger import Balance, Movement, Place, StockTotal
 from inventory.models.log_in_links import LogInLink
-from inventory.models.lots import BaseBatch, Cohort, FirstDrop, HealCheck, Lot, PlugLot
+from inventory.models.lots import (
+    BaseBatch,
+    Cohort,
+    FirstDrop,
+    HealCheck,
+    Lot,
+    MountAct,
+    PlugLot,
+)
 from inventory.models.messages import Message, Once
 from inventory.models.phones import KeptAside, PairingCode, Phone
 from inventory.models.places import ShadeLog, Site, Tray, Trough, WaterSystem
@@ -38,6 +46,7 @@ __all__ = [
     "Lot",
     "Message",
     "LotRelease",
+    "MountAct",
     "Movement",
     "Once",
     "PairingCode",

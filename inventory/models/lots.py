@@ -102,20 +102,90 @@ class Lot(models.Model):
 
 
 class BaseBatch(models.Model):
+    """Bases of one mixing. They cure, are rinsed, and may be used once somebody lets them out."""
+
+    class State(models.TextChoices):
+        CURING = "curing", "curing"
+        RINSING = "rinsing", "rinsing"
+        USABLE = "usable", "usable"
+        USED_UP = "used up", "used up"
+        SCRAPPED = "scrapped", "scrapped"
+
+    # Every move a batch may make, and no other.
+    MOVES: dict[str, set[str]] = {
+        "curing": {"rinsing", "scrapped"},
+        "rinsing": {"usable", "scrapped"},
+        "usable": {"used up", "scrapped"},
+        "used up": set(),
+        "scrapped": set(),
+    }
+
     code = models.CharField(max_length=12, unique=True)
     pieces = models.PositiveIntegerField()
     mixed_on = models.DateField(null=True)
+    rinsed_on = models.DateField(null=True)
     usable_on = models.DateField(null=True)
-    state = models.CharField(max_length=8)
+    state = models.CharField(max_length=8, choices=State.choices)
+
+    def __str__(self) -> str:
+        return self.code
 
 
 class PlugLot(models.Model):
+    """Plugs of one kind, state and source that lie on one heap."""
+
+    class State(models.TextChoices):
+        CLEAN = "clean", "clean"
+        RETURNED = "returned unwashed", "returned unwashed"
+        BLOCKED = "blocked", "blocked"
+
     kind = models.CharField(max_length=20)
     count = models.PositiveIntegerField()
-    state = models.CharField(max_length=20)
+    state = models.CharField(max_length=20, choices=State.choices)
     source_system = models.ForeignKey(
         "inventory.WaterSystem", models.PROTECT, related_name="+", null=True
     )
+    # Empty for plugs that were never used.
+    cleaned_on = models.DateField(null=True)
+
+    def __str__(self) -> str:
+        return f"{self.kind}, {self.state}"
+
+
+class MountAct(models.Model):
+    """What somebody did with bases or plugs: who, when, how many. Never changed."""
+
+    class What(models.TextChoices):
+        MIX = "mix", "mixed"
+        RINSE = "rinse", "rinse begun"
+        RELEASE = "release", "let out for use"
+        SCRAP = "scrap", "scrapped"
+        RETURN = "return", "came back"
+        BUY = "buy", "bought new"
+        WASH = "wash", "washed"
+        DISINFECT = "disinfect", "bleached and dried, signed"
+
+    what = models.CharField(max_length=9, choices=What.choices)
+    base_batch = models.ForeignKey(BaseBatch, models.PROTECT, related_name="acts", null=True)
+    plug_lot = models.ForeignKey(PlugLot, models.PROTECT, related_name="acts", null=True)
+    pieces = models.PositiveIntegerField()
+    done_on = models.DateField()
+    note = models.CharField(max_length=200, blank=True)
+    user = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["-at", "-id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(base_batch__isnull=False, plug_lot__isnull=True)
+                | Q(base_batch__isnull=True, plug_lot__isnull=False),
+                name="mount_act_of_bases_or_of_plugs",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.base_batch or self.plug_lot}: {self.pieces} {self.get_what_display()}"
 
 
 class HealCheck(models.Model):

@@ -1,6 +1,6 @@
-"""Cuts and bases: what leaves, what stands, what may be mounted on, and what is refused."""
+"""Cuts: what leaves, what stands, what may be mounted on, and what is refused."""
 
-from datetime import date, timedelta
+from datetime import date
 
 import pytest
 from django.urls import reverse
@@ -9,19 +9,12 @@ from tests_support import farm_time, page_words
 from config.ticking import tick
 from inventory.carrying import TrayUnderHold
 from inventory.clock import move_clock
-from inventory.cutting import (
-    BasesNotUsable,
-    Cut,
-    CutBelowFloor,
-    CutUnbelievable,
-    PlugsMissing,
-    grow_healed,
-    mix_bases,
-    record_cut,
-)
+from inventory.bases import BasesNotUsable, release_bases, rinse_bases
+from inventory.cutting import Cut, CutBelowFloor, CutUnbelievable, grow_healed, record_cut
 from inventory.errors import NotAllowed, Unknown
 from inventory.ledger import verify_ledger
 from inventory.models import Balance, BaseBatch, Happening, Lot, PlugLot, Strain, Tray
+from inventory.plugs import PlugsMissing
 
 NINE = farm_time("2026-11-25 09:00")
 
@@ -73,7 +66,7 @@ def test_it_grows_after_a_fortnight_and_then_gets_its_dates(cut):
     assert verify_ledger() == []
 
 
-def test_no_cut_stands_on_a_base_that_has_not_cured(cut):
+def test_no_cut_stands_on_a_base_that_has_not_cured(cut, person):
     # 60 of BB-11 are usable; BB-12 may be used from 8 Dec.
     with pytest.raises(BasesNotUsable, match="BB-12 may be used from 8 Dec"):
         cut("T3.5", 4, 16, "T3", base_batch="BB-12", at=farm_time("2026-12-01 09:00"))
@@ -84,7 +77,13 @@ def test_no_cut_stands_on_a_base_that_has_not_cured(cut):
     lot = cut("T3.5", 4, 16, "T3")
     assert lot.base_batch.code == "BB-11"
     assert BaseBatch.objects.get(code="BB-11").pieces == 44
-    late = cut("T3.5", 4, 16, "T3", base_batch="BB-12", at=farm_time("2026-12-08 09:00"))
+    # Its day alone does not make it usable: nobody has rinsed it and let it out.
+    eighth = farm_time("2026-12-08 09:00")
+    with pytest.raises(BasesNotUsable, match="BB-12 is curing and was not let out"):
+        cut("T3.5", 4, 16, "T3", base_batch="BB-12", at=eighth)
+    rinse_bases(code="BB-12", on=date(2026, 12, 5), user=person("G1"), at=eighth)
+    release_bases(code="BB-12", ph_rise=None, user=person("LD"), at=eighth)
+    late = cut("T3.5", 4, 16, "T3", base_batch="BB-12", at=eighth)
     assert late.base_batch.code == "BB-12"
 
 
@@ -134,30 +133,15 @@ def test_held_water_keeps_its_cuts(cut):
     assert cut("P2.3", 3, 9, "P1").state == "healing"
 
 
-def test_a_batch_is_usable_33_days_after_it_is_mixed(cut, person):
-    batch = mix_bases(pieces=160, user=person("G1"), at=NINE)
-    assert (batch.usable_on - batch.mixed_on, batch.state) == (timedelta(days=33), "curing")
-    assert batch.usable_on == date(2026, 12, 28)
-    with pytest.raises(NotAllowed):
-        mix_bases(pieces=160, user=person("PK1"), at=NINE)
-
-
-def test_the_page_plans_bases_and_records_cuts(cut, client, person):
+def test_the_page_records_cuts_and_reckons_the_pool(cut, client, person):
     client.force_login(person("LD"))
-    wants = "?cut_on=2026-12-29&bases=232&cut_on=2027-01-11&bases=180"
-    page = page_words(client.get(reverse("cutting") + wants))
-    assert "Mix a batch today, since Thu 26 Nov is no work day: 8 crew hours" in page
-    assert "or cut 12 fewer" in page and "Mix a batch by Wed 9 Dec" in page
     sent = {"act": "cut", "from": "t2.1", "parents": "6", "pieces": "24", "to": "T3"}
     page = page_words(client.post(reverse("cutting"), sent, follow=True))
     assert "24 pieces heal now" in page and "PLT-261125-T3" in page
-    page = client.post(reverse("cutting"), {"act": "mix", "pieces": "160"}, follow=True)
-    assert "160 bases, to be used from Mon 28 Dec" in page_words(page)
     page = page_words(client.get(reverse("cutting") + "?strain=plt&sold=20&cycle=10"))
     # 4 a parent, 0.95 heal: 200 / 2.8 is 71.4.
     assert "<b>72 pieces</b>" in page
-    for bad in ("?cut_on=soon&bases=1", "?cut_on=2026-12-29&bases=-3", "?strain=PLT&sold=x"):
-        assert client.get(reverse("cutting") + bad).status_code == 422
+    assert client.get(reverse("cutting") + "?strain=PLT&sold=x").status_code == 422
     assert client.get(reverse("cutting") + "?strain=QYG&sold=1&cycle=1").status_code == 404
     client.force_login(person("B01"))
     assert client.get(reverse("cutting")).status_code == 403

@@ -23,6 +23,7 @@ from shipping.papers import pick_sheet_pdf
 WIDTHS = (320, 390, 1280)
 OFFICE, BUYER = "office@saltmarrow.example", "buyer@gullwickaquaria.example"
 GROWER = "gita@saltmarrow.example"
+LEAD = "hester@saltmarrow.example"
 OWNER = "owner@saltmarrow.example"
 CHROMIUM = "/usr/bin/chromium"
 
@@ -75,7 +76,8 @@ def pages() -> dict[str, tuple[str, str]]:
         "growing": (OFFICE, "/growing/"),
         "mothers": (OFFICE, "/mothers/"),
         "cuts": (GROWER, "/cuts/"),
-        "cutting": (GROWER, "/cutting/?cut_on=2026-12-29&bases=232&cut_on=2027-01-11&bases=180"),
+        "cutting": (GROWER, "/cutting/"),
+        "mounts": (LEAD, "/mounts/?cut_on=2026-12-29&bases=232&cut_on=2027-01-11&bases=180"),
         "placing": (GROWER, "/placing/"),
         "line": (OFFICE, "/lines/KLN/"),
         "seasons": (OFFICE, "/seasons/"),
