@@ -1,45 +1,24 @@
-"""The list as a sheet: it goes out harmless and comes back in any order, every row answered."""
+"""A sheet comes back in any order: every row is answered, right ones are kept, stale ones said."""
 
-import csv
 import io
 import json
 from datetime import datetime
 
-import openpyxl
 import pytest
 import xlsxwriter
-from django.core.files.uploadedfile import SimpleUploadedFile
-from django.urls import reverse
 from openpyxl.styles import numbers
-from tests_support import farm_time, page_words
+from tests_support import farm_time
 
-from inventory.clock import farm_now, farm_today, move_clock
-from inventory.models import Listing, User
-from orders.calc.cells import RUNS, still_text
-from orders.listing import newest_version, publish_list
-from orders.models import Basket, BasketRow, Order, Price, Seat, SheetRead, ShipTo
+from inventory.clock import farm_now, move_clock
+from inventory.models import Listing
+from orders.listing import publish_list
+from orders.models import Basket, BasketRow, Order, Price, ShipTo
 from orders.sheet_files import Limits, read_tables
-from orders.sheet_out import COLUMNS, Stamp, list_csv, list_xlsx, stamp_in
-from orders.sheets import take_sheet
+from orders.sheet_out import Stamp, stamp_in
 from orders.weeks import week_named
+from tests.orders.sheet_desk import A12, W49, as_csv, as_xlsx, codes, drafted, filled, take, without
 
 LIMITS = Limits(file_bytes=5_000_000, unpacked_bytes=20_000_000, rows=5000, columns=60)
-W49 = "2026-W49"
-# Story of the sheet with bad cells: what is typed, and what must become of it.
-A12 = {
-    "PLT plug": "12",
-    "HRT plug": "ten",
-    "SLG plug": "-3",
-    "TFT plug": "2.5",
-    "CBB plug": " 5 ",
-    "KLN plug": "4",
-    "PNR base": "6",
-    "ZZZ": "3",
-    "BKP plug": "1",
-    "APT base": "6",
-    "CTH base": "=1+5",
-    "SXT base": "3/4",
-}
 A12_REFUSED = {
     "HRT plug": "cell_not_a_number",
     "SLG plug": "cell_below_zero",
@@ -67,139 +46,6 @@ def buffalo(week):
 @pytest.fixture
 def buyer(person):
     return person("B02")
-
-
-def rows_of_csv(content):
-    return list(csv.reader(io.StringIO(content.decode("utf-8-sig"), newline="")))
-
-
-def rows_of_xlsx(content):
-    sheet = openpyxl.load_workbook(io.BytesIO(content)).active
-    return [["" if cell is None else cell for cell in row] for row in sheet.values]
-
-
-def as_csv(rows, delimiter=",", end="\r\n", mark=True):
-    text = io.StringIO(newline="")
-    csv.writer(text, delimiter=delimiter, lineterminator=end).writerows(rows)
-    return text.getvalue().encode("utf-8-sig" if mark else "utf-8")
-
-
-def as_xlsx(rows, title="renamed by the shop", change=None):
-    book = openpyxl.Workbook()
-    sheet = book.active
-    sheet.title = title
-    for row in rows:
-        sheet.append(["" if cell is None else cell for cell in row])
-    if change:
-        change(sheet)
-    out = io.BytesIO()
-    book.save(out)
-    return out.getvalue()
-
-
-def filled(week, ship_to, typed, *, now=None):
-    """The newest list as somebody fills it in: stamp, head, rows with their numbers."""
-    version = newest_version(week=week)
-    rows = rows_of_csv(list_csv(version=version, ship_to=ship_to, now=now or farm_now()))
-    at = rows[1].index("order qty")
-    wanted = dict(typed)
-    for row in rows[2:]:
-        row[at] = wanted.pop(row[0], "")
-    for name, text in wanted.items():
-        extra = [""] * len(COLUMNS)
-        extra[0], extra[at] = name, text
-        rows.append(extra)
-    return rows
-
-
-def take(week, ship_to, user, content, name="list.csv"):
-    return take_sheet(
-        content=content, name=name, ship_to=ship_to, week=week, user=user, now=farm_now()
-    )
-
-
-def codes(read):
-    return {row["listing"]: row["code"] for row in read.refused}
-
-
-def drafted(ship_to):
-    rows = BasketRow.objects.filter(basket__ship_to=ship_to)
-    return dict(rows.values_list("listing__name", "asked"))
-
-
-def without(rows, *names):
-    """The rows less some columns."""
-    gone = {rows[1].index(name) for name in names}
-    return [[cell for at, cell in enumerate(row) if at not in gone] for row in rows]
-
-
-# ---- out
-
-
-def test_the_csv_is_what_the_rfc_says_with_mark_and_stamp(week, buffalo):
-    content = list_csv(version=newest_version(week=week), ship_to=buffalo, now=farm_now())
-
-    assert content.startswith(b"\xef\xbb\xbflist 2026-W49 version 1 for C02 made 2026-11-25 14:00")
-    assert content.count(b"\r\n") == content.count(b"\n")
-    rows = rows_of_csv(content)
-    assert tuple(rows[1]) == COLUMNS
-    assert {len(row) for row in rows[1:]} == {len(COLUMNS)}
-    by_key = {row[0]: dict(zip(COLUMNS, row, strict=True)) for row in rows[2:]}
-    # Tier 2: 14.00 x 0.92 = 12.88.
-    assert by_key["PLT plug"]["price"] == "12.88"
-    assert by_key["PLT plug"]["order qty"] == by_key["PLT plug"]["least"] == ""
-    assert by_key["PLT plug"]["substitutes"] == "MKC plug"
-    assert by_key["RMG prop-10"]["unit"] == "packs of 10"
-    assert by_key["KLN plug"]["status"] == "resting"
-    assert by_key["KLN plug"]["note"].startswith("out of colour since 9 Nov")
-
-
-def test_the_spreadsheet_says_the_same_with_numbers_as_numbers(week, buffalo):
-    version = newest_version(week=week)
-    on_paper = rows_of_csv(list_csv(version=version, ship_to=buffalo, now=farm_now()))
-    rows = rows_of_xlsx(list_xlsx(version=version, ship_to=buffalo, now=farm_now()))
-
-    assert rows[0][0] == on_paper[0][0]
-    price = COLUMNS.index("price")
-    for ours, theirs in zip(rows[2:], on_paper[2:], strict=True):
-        assert isinstance(ours[price], int | float)
-        assert f"{ours[price]:.2f}" == theirs[price]
-        assert [str(cell) for cell in ours[:price]] == theirs[:price]
-        assert [str(cell) for cell in ours[price + 1 :]] == theirs[price + 1 :]
-
-
-def test_what_may_not_go_to_a_shop_is_not_on_its_sheet(week):
-    version = newest_version(week=week)
-    to = {code: ShipTo.objects.get(code=code) for code in ("C02", "C09")}
-    keys = {
-        code: {row[0] for row in rows_of_csv(
-            list_csv(version=version, ship_to=ship_to, now=farm_now())
-        )}
-        for code, ship_to in to.items()
-    }  # fmt: skip
-    assert "RMG prop-10" in keys["C02"] - keys["C09"]
-
-
-@pytest.mark.parametrize("text", [*RUNS, "=1+5", "-3", "+1", "@SUM(A1)", "\t=1", " =1"])
-def test_text_that_a_spreadsheet_would_run_is_written_so_that_it_does_not(text):
-    assert still_text(text) == f"'{text}"
-
-
-def test_no_cell_of_either_file_is_a_formula(week, buffalo):
-    Listing.objects.filter(name="PLT plug").update(title='=HYPERLINK("http://x.example","go")')
-    Listing.objects.filter(name="HRT plug").update(title="@SUM(1)")
-    version = newest_version(week=week)
-    rows = rows_of_csv(list_csv(version=version, ship_to=buffalo, now=farm_now()))
-    assert [row[1] for row in rows if row[0] == "PLT plug"][0].startswith("'=HYPERLINK")
-    assert not [cell for row in rows for cell in row if cell.startswith(RUNS)]
-
-    content = list_xlsx(version=version, ship_to=buffalo, now=farm_now())
-    sheet = openpyxl.load_workbook(io.BytesIO(content)).active
-    cells = [cell for row in sheet.iter_rows() for cell in row if cell.value is not None]
-    assert not [cell for cell in cells if cell.data_type == "f"]
-    run = [cell for cell in cells if isinstance(cell.value, str) and cell.value.startswith(RUNS)]
-    # Text, and marked as quoted, so that typing over it or saving it as CSV does not wake it.
-    assert len(run) == 2 and all(cell.data_type == "s" and cell.quotePrefix for cell in run)
 
 
 # ---- reading
@@ -429,117 +275,3 @@ def test_a_stamp_is_found_in_whatever_cell_it_stands():
     stamp = Stamp("2026-W49", 3, "C10b", "2026-11-25 14:00")
     assert stamp_in(f"  '{stamp.words} ") == stamp
     assert stamp_in("list 2026-W49 version x for C02") is None
-
-
-# ---- the pages
-
-
-def upload(client, content, name="list.csv", ship_to="C02", week=W49):
-    file = SimpleUploadedFile(name, content)
-    data = {"sheet": file, "ship_to": ship_to}
-    return client.post(reverse("sheet-upload", args=[week]), data, follow=True)
-
-
-def test_a_buyer_gets_the_own_ship_to_s_sheet_and_no_other(week, buyer, client):
-    client.force_login(buyer)
-    for name in ("list-csv", "list-xlsx"):
-        address = reverse(name, args=[W49])
-        answer = client.get(address)
-        assert answer.status_code == 200
-        assert "list-2026-W49-C02." in answer["Content-Disposition"]
-        assert client.get(f"{address}?ship_to=C02").status_code == 200
-        assert client.get(f"{address}?ship_to=C03").status_code == 404
-        assert client.post(address).status_code == 405
-    assert upload(client, b"row key,order qty\nPLT plug,12\n", ship_to="C03").status_code == 404
-    assert not BasketRow.objects.exists()
-
-
-def test_another_shop_s_read_sheet_is_not_found(week, buyer, client, person):
-    client.force_login(buyer)
-    upload(client, b"row key,order qty\nPLT plug,12\nHRT plug,ten\n")
-    read = SheetRead.objects.get()
-    addresses = [reverse(name, args=[W49, read.pk]) for name in ("sheet-read", "sheet-refused")]
-    assert [client.get(address).status_code for address in addresses] == [200, 200]
-    client.force_login(person("B03"))
-    assert [client.get(address).status_code for address in addresses] == [404, 404]
-    assert client.post(addresses[0]).status_code == 404
-    client.force_login(person("G1"))
-    assert [client.get(address).status_code for address in addresses] == [404, 404]
-    nobody = User.objects.create_user(email="x@y.example", name="X", role="buyer", code="BX")
-    client.force_login(nobody)
-    assert [client.get(address).status_code for address in addresses] == [404, 404]
-    assert client.get(reverse("list-csv", args=[W49])).status_code == 404
-
-
-def test_read_look_send_is_one_order_from_a_sheet(week, buyer, client):
-    client.force_login(buyer)
-    answer = upload(client, as_csv(filled(week, ShipTo.objects.get(code="C02"), A12)))
-    page = answer.content.decode()
-    assert "3 accepted, 9 to mend" in page
-    assert "Nothing is ordered yet" in page and not Order.objects.exists()
-    assert "3/4 looks like a date" in page
-    listed = client.get(f"/weeks/{W49}/list/").content.decode()
-    assert 'name="ask:PLT plug" value="12"' in listed
-    client.post(f"/weeks/{W49}/list/", {"act": "send", "ask:PLT plug": "12", "key": "k"})
-    order = Order.objects.get()
-    assert (order.source, order.lines.count()) == (Order.Source.SHEET, 3)
-
-
-def test_the_draft_can_be_put_back_where_nobody_typed_since(week, buyer, client):
-    client.force_login(buyer)
-    upload(client, b"row key,order qty\nPLT plug,12\nHRT plug,10\nSLG plug,6\n")
-    upload(client, b"row key,order qty\nPLT plug,8\nHRT plug,0\nCBB plug,5\nSLG plug,7\n")
-    BasketRow.objects.filter(listing__name="SLG plug").update(asked="9")
-    read = SheetRead.objects.last()
-    client.post(reverse("sheet-read", args=[W49, read.pk]))
-    assert drafted(read.ship_to) == {"PLT plug": "12", "HRT plug": "10", "SLG plug": "9"}
-    page = client.get(reverse("sheet-read", args=[W49, read.pk])).content.decode()
-    assert "Put the draft back" not in page
-    assert "The draft was put back as it was before this sheet." in page
-    assert "<h1>1 accepted, 2 changed, 1 taken out</h1>" in page
-
-
-def test_refused_rows_come_down_as_typed_and_harmless_and_go_up_again(week, buyer, client):
-    client.force_login(buyer)
-    upload(client, b"row key,order qty\nCTH base,=1+5\nSLG plug,-3\nHRT plug,ten\n")
-    read = SheetRead.objects.get()
-    content = client.get(reverse("sheet-refused", args=[W49, read.pk])).content
-    rows = rows_of_csv(content)
-    assert stamp_in(rows[0][0]) is not None
-    typed = {row[0]: row[2] for row in rows[2:]}
-    assert typed == {"CTH base": "'=1+5", "SLG plug": "'-3", "HRT plug": "ten"}
-    upload(client, content.replace(b"'=1+5", b"6").replace(b"ten", b"10"))
-    again = SheetRead.objects.last()
-    assert drafted(again.ship_to) == {"CTH base": "6", "HRT plug": "10"}
-    assert again.notes == []
-
-
-def test_office_reads_a_sheet_in_for_a_shop_and_two_of_a_shop_share_it(week, person, client):
-    client.force_login(person("OF"))
-    assert upload(client, b"row key,order qty\nPLT plug,12\n").status_code == 200
-    second = User.objects.create_user(
-        email="second@gullwick.example", name="Second", role="buyer", code="B02b"
-    )
-    Seat.objects.create(user=second, customer=ShipTo.objects.get(code="C02").customer)
-    client.force_login(second)
-    page = page_words(client.get(reverse("sheet-upload", args=[W49])))
-    assert "The last sheet read, list.csv" in page
-    assert 'value="12"' in client.get(f"/weeks/{W49}/list/").content.decode()
-
-
-def test_a_shop_of_three_chooses_whose_draft_and_never_another_shop_s(week, person, client):
-    client.force_login(person("B10"))
-    address = reverse("sheet-upload", args=[W49])
-    page = client.get(f"{address}?ship_to=C10b").content.decode()
-    assert page.count("<option") == 3 and '<option value="C10b" selected' in page
-    upload(client, b"row key,order qty\nPLT plug,12\n", ship_to="C10c")
-    assert drafted(ShipTo.objects.get(code="C10c")) == {"PLT plug": "12"}
-
-
-def test_a_closed_list_reads_nothing_in(closed_farm, person, client):
-    client.force_login(person("B02"))
-    before = BasketRow.objects.count()
-    answer = upload(client, b"row key,order qty\nPLT plug,12\n")
-    assert answer.status_code == 409
-    assert "Nothing was read" in answer.content.decode()
-    assert BasketRow.objects.count() == before and farm_today()
