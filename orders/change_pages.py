@@ -196,7 +196,16 @@ def _own_row(line: Line, offered: ListLine | None) -> _Row:
         price=line.unit_price,
         was=str(line.asked),
         was_least=str(line.least),
-        words="; ".join(part for part in (f"{held} pencilled" if held else "", left) if part),
+        words="; ".join(
+            part
+            for part in (
+                line.listing.strain_form.form.unit_word,
+                line.listing.look_words,
+                f"{held} pencilled" if held else "",
+                left,
+            )
+            if part
+        ),
     )
 
 
@@ -209,5 +218,13 @@ def _more_row(row: ListLine, tier: int) -> _Row:
         price=row.price(tier),
         was="",
         was_least="",
-        words=f"may have {shown_words(row.shown, row.can_promise)}",
+        words="; ".join(
+            part
+            for part in (
+                f"may have {shown_words(row.shown, row.can_promise)} "
+                f"{row.listing.strain_form.form.unit_word}",
+                row.listing.look_words,
+            )
+            if part
+        ),
     )

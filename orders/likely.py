@@ -82,11 +82,21 @@ class Asks:
             self._said[listing, own] = said
         return said
 
+    def likely_of(self, line: Line) -> Likely | None:
+        """What a line that was sent would get: itself set aside among the asks, then asked as it
+        stands. None for a listing that is not on the list."""
+        row = self.rows.get(line.listing.name)
+        return None if row is None else self._likely(row, ask_of(line))
+
     def _likely(self, row: dict[str, object], own: Ask) -> Likely:
         return likely_promise(
             rule=str(row["rule"]),
             available=int(row["available"]),  # type: ignore[call-overload]
-            others=[_ask_from(ask) for ask in row["asks"]],  # type: ignore[attr-defined]
+            others=[
+                ask
+                for ask in map(_ask_from, row["asks"])  # type: ignore[call-overload]
+                if ask.ref != own.ref
+            ],
             own=own,
             settings=self.settings,
             growth_low=self.growth[0],
@@ -102,6 +112,13 @@ class Asks:
         if len({ask.customer for ask in asks}) < LEAST_CUSTOMERS_FOR_TOTALS:
             return ""
         return f"{sum(ask.asked for ask in asks)} asked of {row['available']}"
+
+
+def likely_words(likely: Likely | None, total: str) -> str:
+    """What is likely, and the totals that make it less where a buyer may read them."""
+    if likely is None:
+        return ""
+    return f"{likely.words}; {total}" if total and likely.likely < likely.asked else likely.words
 
 
 def _ask_from(row: dict[str, object]) -> Ask:

@@ -26,6 +26,7 @@ class LineFacts(NamedTuple):
     listing_id: int
     name: str
     title: str
+    look: str
     photo: str
     photo_light: str
     photo_on: date | None
@@ -49,6 +50,7 @@ _ADDRESSES = {
     "line_id": "pk",
     "name": "listing__name",
     "title": "listing__title",
+    "look": "listing__look",
     "photo": "listing__photo",
     "photo_light": "listing__photo_light",
     "photo_on": "listing__photo_on",

@@ -11,11 +11,10 @@ from django.template.loader import render_to_string
 from django.utils.safestring import SafeString
 from django.utils.text import slugify
 
-from inventory.models.strains import unit_word
+from inventory.models.strains import look_words, unit_word
 from orders.basket import Typed, typed_problem, watch_words
 from orders.calc.cells import read_asked
-from orders.calc.likely import Likely
-from orders.likely import Asks
+from orders.likely import Asks, likely_words
 from orders.list_facts import LineFacts, read_facts
 from orders.list_read import Watched
 from orders.listing import shown_words
@@ -56,6 +55,7 @@ class ListRow:
     typed_least: str = ""
     problem: str = ""
     likely: str = ""
+    look: str = ""
     pieces: str = ""
     law: str = ""
     watch: str = ""
@@ -74,10 +74,11 @@ class Totals:
     """What a basket comes to, as asked and as likely. [$]"""
 
     rows: int
-    bad_rows: int
     goods: Decimal
     goods_likely: Decimal
     minimum: Decimal | None
+    to_mend: list[ListRow]
+    winter: list[ListRow]
 
     @property
     def is_under_minimum(self) -> bool:
@@ -112,6 +113,7 @@ def _list_row(line: LineFacts) -> ListRow:
         key=line.key,
         name=line.name,
         title=line.title,
+        look=look_words(line.look),
         taxon=line.taxon,
         form=line.form,
         level=line.level,
@@ -216,7 +218,9 @@ def fill_in(
 
     ``draft`` is what was typed, by listing's id.
     """
-    filled = bad = 0
+    filled = 0
+    to_mend: list[ListRow] = []
+    winter: list[ListRow] = []
     goods = likely_goods = Decimal(0)
     for row in (row for group in groups for row in group.rows):
         typed = draft.get(row.listing_id, Typed(""))
@@ -228,7 +232,10 @@ def fill_in(
         if row.status != OFFERED:
             row.problem = f"{row.status} now: {row.words}" if row.words else row.status
         filled += 1
-        bad += bool(row.problem)
+        if row.problem:
+            to_mend.append(row)
+        elif row.look and read.value:
+            winter.append(row)
         if row.problem or read.value is None:
             continue
         if row.unit_pieces > 1:
@@ -240,10 +247,11 @@ def fill_in(
             tier=tier,
             least=read_asked(typed.least).value,
         )
-        row.likely = _likely_words(likely, asks.total_words(row.name))
+        row.likely = likely_words(likely, asks.total_words(row.name))
         goods += row.price * read.value
         likely_goods += row.price * (likely.likely if likely else read.value)
-    return Totals(filled, bad, goods, likely_goods, customer.minimum_order)
+    minimum = customer.minimum_order
+    return Totals(filled, goods, likely_goods, minimum, to_mend, winter)
 
 
 # All that list_row.html prints of a row.
@@ -258,6 +266,7 @@ PRINTED = (
     "law",
     "level",
     "likely",
+    "look",
     "name",
     "offer",
     "offer_id",
@@ -296,12 +305,6 @@ def draw_rows(*, groups: list[ListGroup], can_order: bool) -> None:
 def _row_html(printed: tuple[object, ...], can_order: bool) -> SafeString:
     row = dict(zip(PRINTED, printed, strict=True))
     return render_to_string("orders/list_row.html", {"row": row, "can_order": can_order})
-
-
-def _likely_words(likely: Likely | None, total: str) -> str:
-    if likely is None:
-        return ""
-    return f"{likely.words}; {total}" if total and likely.likely < likely.asked else likely.words
 
 
 def row_of(*, listing: str, groups: list[ListGroup]) -> ListRow | None:

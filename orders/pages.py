@@ -16,8 +16,9 @@ from inventory.models import User
 from orders import exporting
 from orders.amending import confirm_line, withdraw_order
 from orders.calc.weeks import time_text
-from orders.change_records import changes_shown, when_words
-from orders.changing import may_change
+from orders.change_records import STANDING, changes_shown, when_words
+from orders.changing import NOT_PICKED_YET, may_change
+from orders.likely import Asks, likely_words, read_asks
 from orders.models import (
     Customer,
     ExportTick,
@@ -117,17 +118,25 @@ def order_page(request: HttpRequest, number: str) -> HttpResponse:
     user = signed_in(request)
     order = order_for(user, number)
     zone = zone_for(user, order.ship_to)
-    rows = [_order_row(line, user.is_staff_member) for line in _lines_of(order)]
+    # Until the list closes nobody knows what a line will get, but what is likely can be said.
+    is_open = may_change(order=order, now=farm_now())
+    asks = read_asks(week=order.week, now=farm_now()) if is_open else None
+    rows = [_order_row(line, user.is_staff_member, asks) for line in _lines_of(order)]
     context = {
         "order": order,
         "rows": rows,
         "goods": sum((row["money"] for row in rows), Decimal(0)),
+        "is_open": is_open,
+        "is_undecided": order.week.shared_at is None and order.state in NOT_PICKED_YET,
+        "goods_asked": sum((row["money_asked"] for row in rows), Decimal(0)),
+        "goods_likely": sum((row["money_likely"] for row in rows), Decimal(0)),
         "is_staff": user.is_staff_member,
         "ship_words": f"{order.ship_on:%a %-d %b}",
         "sent_words": time_text(at=order.sent_at, zone=zone),
         "ticks": _tick_rows(order),
         "rests": open_questions(order=order),
-        "may_change": may_change(order=order, now=farm_now()),
+        "may_change": is_open,
+        "list_is_open": order.week.closed_at is None,
         "changes": [(when_words(row, zone=zone), row.words) for row in changes_shown(order=order)],
         "may_withdraw": Order.State.WITHDRAWN in Order.MOVES[order.state],
         "may_report": order.state in (Order.State.ON_THE_ROAD, Order.State.ARRIVED),
@@ -145,22 +154,32 @@ def _lines_of(order: Order) -> Any:
     return order.lines.select_related(*SHOWN).prefetch_related(signed_shares())
 
 
-def _order_row(line: Line, is_staff: bool) -> dict[str, Any]:
+def _order_row(line: Line, is_staff: bool, asks: Asks | None) -> dict[str, Any]:
     promise: Promise | None = getattr(line, "promise", None)
     live = promise is not None and promise.state not in ("freed", "missed")
     units = promise.units if promise is not None and live else 0
     share = next(iter(line.shares.all()), None)
     state, slug = _line_words(line, promise)
+    is_asked = line.state in STANDING and promise is None
+    likely = asks.likely_of(line) if asks and is_asked and line.state == Line.State.OPEN else None
+    form = line.listing.strain_form.form
+    pieces = line.asked * form.unit_pieces
     return {
         "id": line.pk,
         "position": line.position,
         "name": line.listing.name,
         "title": line.listing.title,
         "unit": line.unit,
+        "unit_word": form.unit_word,
+        "pieces": pieces if form.unit_pieces > 1 else "",
+        "look": line.listing.look_words,
+        "likely": likely_words(likely, asks.total_words(line.listing.name)) if asks else "",
         "asked": line.asked,
         "promised": units if promise or line.state == Line.State.REFUSED else None,
         "unit_price": line.unit_price,
         "money": units * line.unit_price,
+        "money_asked": (line.asked if is_asked else units) * line.unit_price,
+        "money_likely": (likely.likely if likely else units) * line.unit_price,
         "state": state,
         "state_slug": slug,
         "needs_person": line.state == Line.State.NEEDS_PERSON,

@@ -119,6 +119,7 @@ def _promised_row(line: Line) -> dict[str, Any]:
         "promised": units,
         "each": line.unit_price,
         "money": units * line.unit_price,
+        "look": line.listing.look_words,
         "sentence": _why_less(line, units),
     }
 

@@ -109,6 +109,13 @@ class StrainForm(models.Model):
         return f"{self.strain.key} {self.form.key}"
 
 
+def look_words(look: str) -> str:
+    """What whoever orders a look must know of it; empty for the look in colour."""
+    if look != Listing.Look.WINTER:
+        return ""
+    return "winter look: these pieces are out of colour now and arrive so"
+
+
 class Listing(models.Model):
     """A strain-form as it is offered: in its colour, or in its winter look at its own price."""
 
@@ -147,6 +154,11 @@ class Listing(models.Model):
     @property
     def is_winter(self) -> bool:
         return self.look == self.Look.WINTER
+
+    @property
+    def look_words(self) -> str:
+        """What whoever orders it must know of how it looks; empty for a listing in colour."""
+        return look_words(self.look)
 
 
 class Substitute(models.Model):

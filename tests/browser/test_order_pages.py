@@ -67,6 +67,38 @@ def test_an_order_is_changed_on_a_phone_and_reads_what_was_changed(
     assert [(line.listing.name, line.asked) for line in standing] == [("PLT plug", 8)]
 
 
+def test_a_winter_look_taken_for_the_colour_is_noticed_and_mended(
+    committed_farm,
+    browser,
+    live_server,
+):
+    """Expecting ember and getting tan: said while typing, before sending, and on the order."""
+    committed_farm("published")
+    said = "these pieces are out of colour now and arrive so"
+    page = log_in(browser, live_server, "buyer@gullwickaquaria.example")
+    page.set_viewport_size({"width": 390, "height": 900})
+    page.goto("/weeks/2026-W49/list/")
+    assert page.get_by_label("KLN plug, pieces").count() == 0, "the look in colour rests"
+    page.get_by_label("KLN winter tan, pieces").fill("4")
+    page.get_by_label("PLT plug, pieces").fill("12")
+    page.locator("#at-kln-winter-tan", has_text=said).wait_for()
+    page.locator("#draft-foot", has_text="KLN winter tan is the winter look").wait_for()
+    fits(page, "winter-draft")
+    page.get_by_role("button", name="Send the order").click()
+    page.wait_for_url("**/orders/*/")
+    assert said in page.locator("tr", has_text="KLN winter tan").inner_text()
+    fits(page, "winter-order")
+
+    page.get_by_role("link", name="Change this order").click()
+    assert said in page.locator("tr", has_text="KLN winter tan").inner_text()
+    page.get_by_label("KLN winter tan, pieces").fill("0")
+    page.get_by_role("button", name="Change the order").click()
+    page.wait_for_url("**/orders/*/")
+    assert "KLN winter tan taken off (it was 4)" in page.locator("main").inner_text()
+    standing = Line.objects.exclude(state="withdrawn")
+    assert [(line.listing.name, line.asked) for line in standing] == [("PLT plug", 12)]
+
+
 def test_a_resting_line_is_answered_with_one_choice(
     transactional_db,
     fixtures_folder,
