@@ -1,137 +1,25 @@
 """The walk in a real browser: taps, no scripts, large photos, and a farm that cannot be reached."""
 
-import os
-import signal
-import socket
-import sqlite3
-import subprocess
-import sys
-import time
-import urllib.error
-import urllib.request
 from datetime import timedelta
 from itertools import cycle, islice
-from pathlib import Path
 
 import pytest
 from django.conf import settings
 from PIL import Image
 from playwright.sync_api import expect
+from walk_phone import STORE, phone_of, tap, waiting
 
-from config.management.commands.pictures import CHROMIUM
 from inventory.clock import farm_now, start_demo_clock
 from inventory.ledger import verify_ledger
-from inventory.models import Balance, ColourState, Count, Hold, Tray, User, WalkNote
+from inventory.models import Balance, ColourState, Count, Hold, Tray, WalkNote
 
 pytestmark = pytest.mark.browser
 NOTES = 300
-ARGS = ["--no-sandbox", "--disable-gpu"]
 
 FULL_TRAYS = """
 select t.code from inventory_tray t join inventory_balance b on b.tray_id = t.id
 where b.pieces > 4 order by t.code limit 14
 """
-
-# A farm of its own in a folder of its own, with a code to pair a phone.
-PREPARE = """
-from pathlib import Path
-from django.conf import settings
-from config.loading import load_farm
-from config.management.commands.demo import STARTS_AT
-from django.utils import timezone
-from inventory.clock import start_demo_clock
-from inventory.models import User
-from inventory.pairing import offer_pairing
-load_farm(folder=Path(settings.BASE_DIR) / "fixtures", now=STARTS_AT)
-start_demo_clock(at=STARTS_AT)
-walker, office = User.objects.get(code="G1"), User.objects.get(code="OF")
-offer = offer_pairing(walker=walker, name="test phone", by=office, now=timezone.now())
-print("CODE", offer.code)
-"""
-
-
-@pytest.fixture
-def chromium(monkeypatch):
-    if not Path(CHROMIUM).exists():
-        pytest.skip("left out: no Chromium on this machine")
-    monkeypatch.setitem(os.environ, "DJANGO_ALLOW_ASYNC_UNSAFE", "1")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as runner:
-        yield runner.chromium
-
-
-class Farm:
-    """A farm whose server is a process that can be killed and started again."""
-
-    def __init__(self, home):
-        self.env = {**os.environ, "FARM_HOME": str(home), "FARM_LOOP": "off"}
-        self.home, self.process = home, None
-        for name in ("DATABASE_URL", "REDIS_URL"):
-            self.env.pop(name, None)
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            self.port = free.getsockname()[1]
-
-    @property
-    def url(self):
-        return f"http://localhost:{self.port}"
-
-    def manage(self, *words):
-        done = subprocess.run(
-            [sys.executable, "manage.py", *words],
-            cwd=settings.BASE_DIR, env=self.env, capture_output=True, text=True, check=True,
-        )  # fmt: skip
-        return done.stdout
-
-    def start(self):
-        self.process = subprocess.Popen(
-            [sys.executable, "manage.py", "runserver", str(self.port), "--noreload"],
-            cwd=settings.BASE_DIR, env=self.env, start_new_session=True,
-            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        )  # fmt: skip
-        for _ in range(300):
-            try:
-                urllib.request.urlopen(f"{self.url}/log-in/", timeout=2).close()
-                return
-            except (urllib.error.URLError, OSError):
-                time.sleep(0.2)
-        raise AssertionError("the server did not come up")
-
-    def kill(self):
-        if self.process is not None:
-            os.killpg(self.process.pid, signal.SIGKILL)
-            self.process.wait()
-            self.process = None
-
-    def rows(self, sql):
-        with sqlite3.connect(self.home / "slackwater.sqlite3") as base:
-            found = base.execute(sql).fetchall()
-        base.close()
-        return found
-
-
-@pytest.fixture
-def farm_process(tmp_path):
-    house = Farm(tmp_path / "home")
-    house.manage("migrate", "-v", "0")
-    said = house.manage("shell", "-v", "0", "-c", PREPARE)
-    house.code = said.split("CODE ")[1].split()[0]
-    house.start()
-    yield house
-    house.kill()
-
-
-def phone_of(chromium, folder):
-    """A phone's browser: what it keeps outlives it."""
-    return chromium.launch_persistent_context(
-        str(folder), executable_path=CHROMIUM, args=ARGS,
-        viewport={"width": 390, "height": 844},
-    )  # fmt: skip
-
-
-def waiting(page, words, timeout_s=60):
-    expect(page.locator("#waiting")).to_have_text(words, timeout=timeout_s * 1000)
 
 
 def take_notes_without_signal(page, trays):
@@ -205,48 +93,6 @@ def every_note_is_there_once(farm_process):
     assert len(notes) + len(counts) == NOTES and len(counts) == 14
     assert len({client_id for client_id, _ in notes + counts}) == NOTES
     assert all(phone_id for _, phone_id in notes + counts)
-
-
-@pytest.fixture
-def grower(committed_farm, chromium, live_server):
-    """A grower's phone with a log-in, at the walk: grower(java_script_enabled=False)."""
-    committed_farm("morning")
-    user = User.objects.get(code="G1")
-    user.set_password("slack water")
-    user.save()
-    opened = chromium.launch(executable_path=CHROMIUM, args=ARGS)
-
-    def open_walk(**more):
-        width = more.pop("width", 390)
-        context = opened.new_context(
-            base_url=live_server.url, viewport={"width": width, "height": 844}, **more
-        )  # fmt: skip
-        page = context.new_page()
-        page.failures = []
-        page.on("pageerror", lambda error: page.failures.append(str(error)))
-        page.goto("/log-in/?next=/walk/")
-        page.fill("#id_username", user.email)
-        page.fill("#id_password", "slack water")
-        page.click("main button[type=submit]")
-        if more.get("java_script_enabled", True):
-            page.wait_for_selector("#walk-strip:not([hidden])")
-        return page
-
-    yield open_walk
-    opened.close()
-
-
-def tap(page, *targets):
-    """Tap each target in turn. Returns how many taps that was."""
-    for target in targets[:-1]:
-        page.click(target)
-    with page.expect_response("**/walk/notes/"):
-        page.click(targets[-1])
-    waiting(page, "All notes are in")
-    return len(targets)
-
-
-STORE = "#place .armed button[type=submit]"
 
 
 @pytest.mark.django_db(transaction=True)
@@ -331,9 +177,9 @@ def test_a_photo_of_forty_megabytes_is_made_small_and_one_that_is_none_is_left_o
     for photo, place in ((large, "H4"), (none, "H5")):
         page.evaluate("code => { location.hash = code }", place)
         page.click("#place summary:has-text('words, photo')")
-        page.set_input_files("#place input[type=file]", photo)
+        page.set_input_files("#place details[open] input[name=photo]", photo)
         with page.expect_response("**/walk/notes/", timeout=90_000):
-            page.click("#place form:has(input[type=file]) button[type=submit]")
+            page.click("#place details[open] button[type=submit]")
         waiting(page, "All notes are in", timeout_s=90)
 
     kept = WalkNote.objects.get(trough__code="H4", received_at__date="2026-11-25", kind="look",
