@@ -24,6 +24,7 @@ STAFF = {
     ),
     "Growing": (
         ("Walk", "walk", False),
+        ("Notes of the walk", "walk-book", False),
         ("House", "house", False),
         ("What grows", "growing", False),
         ("Cutting", "cutting", False),

@@ -46,7 +46,7 @@ def page(request: HttpRequest) -> dict[str, Any]:
         if user.is_staff_member:
             # Until somebody has answered: whoever opens any page next has to see it.
             rows = Alarm.objects.filter(answered_at__isnull=True)
-            alarms = list(rows.select_related("note__user"))
+            alarms = list(rows.select_related("note__user", "note__trough"))
     local = timezone.localtime(read.now)
     return {
         "masthead_clock": ClockWords(f"{local:%a %-d %b %Y, %H:%M %Z}", read.is_demo),

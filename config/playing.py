@@ -135,7 +135,7 @@ def note_of(row: dict[str, str]) -> Note:
     """A row of walk_notes.csv as the phone would send it."""
 
     def whole(name: str) -> int | None:
-        return int(row[name]) if row[name] else None
+        return int(row[name]) if row.get(name) else None
 
     return Note(
         client_id=row["client_id"],
@@ -144,6 +144,7 @@ def note_of(row: dict[str, str]) -> Note:
         strain=row["strain"],
         cohort=row["cohort"],
         grade=Decimal(row["grade"]) if row["grade"] else None,
+        polyp=whole("polyp"),
         growth=whole("growth"),
         light=row["light"],
         flow=row["flow"],

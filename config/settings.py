@@ -200,6 +200,8 @@ CONTENT_SECURITY_POLICY = {
     "DIRECTIVES": {
         "default-src": ["'self'"],
         "img-src": ["'self'", "data:"],
+        # A recording is heard on the phone before it is stored anywhere.
+        "media-src": ["'self'", "blob:"],
         # The pictures carry their inks as style attributes so that they print as they show.
         "style-src": ["'self'", "'unsafe-inline'"],
         "frame-ancestors": ["'none'"],

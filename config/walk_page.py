@@ -25,6 +25,8 @@ BLANK_TRAY = {
     "positions": "@positions@",
     "counted_words": "@counted@",
     "cohort": "@cohort@",
+    "organ": "@organ@",
+    "look_words": "@look@",
     "may_be_ready": True,
 }
 

@@ -180,5 +180,10 @@ def _tray_boxes(form: QueryDict, tray: TrayRow) -> Iterator[tuple[str, dict[str,
         yield f"count-{code}", {"kind": "count", "place": code, "pieces": count}
     if dead := form.get(f"dead-{code}", "").strip():
         yield f"dead-{code}", {"kind": "dead", "place": code, "dead": dead}
+    # Two notes: what cannot be read of the one keeps its box, and the other is in.
+    for look in ("polyp", "growth"):
+        if number := form.get(f"{look}-{code}", "").strip():
+            raw = {"kind": "look", "place": code, "strain": tray.strain, look: number}
+            yield f"{look}-{code}", raw
     if form.get(f"ready-{code}"):
         yield f"ready-{code}", {"kind": "ready", "place": code}

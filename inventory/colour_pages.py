@@ -17,6 +17,7 @@ from inventory.colour_returns import Season, season_of
 from inventory.colour_runs import best_run, standing_systems
 from inventory.colour_words import newest_words, say_colour, settle_word
 from inventory.colouring import colour_input
+from inventory.last_looks import LastLooks, last_looks
 from inventory.models import (
     ColourInSystem,
     ColourState,
@@ -27,6 +28,7 @@ from inventory.models import (
     User,
 )
 from inventory.setting_book import SettingBook
+from inventory.walk_words import organ_of
 
 
 @login_required
@@ -39,10 +41,14 @@ def seasons_page(request: HttpRequest) -> HttpResponse:
         return redirect("seasons")
     on = farm_today()
     book = SettingBook.read(on=on)
+    looks = last_looks(on=on)
     strains = Strain.objects.exclude(colour=Strain.Colour.NONE).select_related("strain_class")
     said = list(ReturnSaid.objects.select_related("strain"))
     context = {
-        "rows": [_season_row(strain, on, book) for strain in strains],
+        "rows": [
+            _season_row(strain, on, book) | {"looks": _look_words(strain, looks)}
+            for strain in strains
+        ],
         "graders": [
             {
                 "name": row.name,
@@ -161,6 +167,13 @@ def _season_row(strain: Strain, on: date, book: SettingBook) -> dict[str, Any]:
             strain_form__strain=strain, look=Listing.Look.WINTER
         ).first(),
     }
+
+
+def _look_words(strain: Strain, looks: LastLooks) -> list[str]:
+    """Polyps and growth beside the colour, trough by trough."""
+    organ = organ_of(strain.strain_class_id)
+    found = looks.troughs_of(strain.pk).items()
+    return [f"{code}: {look.words(organ)}." for code, look in found if look.words(organ)]
 
 
 def _word_row(word: ColourWord) -> dict[str, Any]:

@@ -18,6 +18,7 @@ from inventory.errors import Unknown
 from inventory.models import KeptAside, Phone, User
 from inventory.people import RIGHTS
 from inventory.printing import qr_code
+from inventory.walk_book import Voice, voices_of
 from inventory.walk_door import keep_key
 from inventory.walk_sync import settle_kept_note
 
@@ -43,10 +44,11 @@ def phones_page(request: HttpRequest) -> HttpResponse:
     walkers = User.objects.filter(role__in=RIGHTS["walk"], is_active=True).order_by("name")
     phones = Phone.objects.select_related("user", "revoked_by")
     kept = KeptAside.objects.filter(outcome=KeptAside.Outcome.WAITING)
+    voices = voices_of(row.client_id for row in kept)
     context |= {
         "walkers": walkers,
         "phones": [_phone_row(phone) for phone in phones],
-        "kept": [_kept_row(row) for row in kept.select_related("user", "phone")],
+        "kept": [_kept_row(row, voices) for row in kept.select_related("user", "phone")],
     }
     return render(request, "inventory/phones.html", context)
 
@@ -85,15 +87,20 @@ def _phone_row(phone: Phone) -> PhoneRow:
     )
 
 
-def _kept_row(row: KeptAside) -> dict[str, Any]:
+def _kept_row(row: KeptAside, voices: dict[str, Voice]) -> dict[str, Any]:
     note = row.note if isinstance(row.note, dict) else {}
-    shown = ("place", "kind", "strain", "grade", "pieces", "dead", "to_trough", "text", "looked_at")
+    shown = (
+        "place", "kind", "strain", "grade", "polyp", "growth", "pieces", "dead", "to_trough",
+        "text", "looked_at",
+    )  # fmt: skip
     return {
         "id": row.pk,
         "who": f"{row.user.name}{f', {row.phone.name}' if row.phone else ''}",
         "received": _when(row.received_at),
         "words": ", ".join(f"{name} {note[name]}" for name in shown if note.get(name)),
         "sentence": row.sentence,
+        "place": note.get("place", "a note"),
+        "voice": voices.get(row.client_id),
     }
 
 

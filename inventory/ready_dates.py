@@ -244,7 +244,9 @@ def _graded_by_note(lots: Sequence[Lot]) -> Callable[[Lot], date | None]:
     ):
         told.setdefault(facts.get("reason", ""), timezone.localdate(at))
     noted: dict[int, list[date]] = {}
-    notes = WalkNote.objects.filter(tray__balance__lot__in=lots, growth=3).order_by("looked_at")
+    notes = WalkNote.objects.filter(
+        tray__balance__lot__in=lots, growth=3, undone_by__isnull=True
+    ).order_by("looked_at")
     for pk, at in notes.values_list("tray__balance__lot", "looked_at"):
         noted.setdefault(pk, []).append(timezone.localdate(at))
 

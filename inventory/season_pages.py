@@ -14,8 +14,10 @@ from inventory.calc.shells import shell_cm_after, wild_shell_cm
 from inventory.charts import size_chart
 from inventory.clock import farm_now, farm_today
 from inventory.errors import FarmError, Unknown
+from inventory.last_looks import last_looks
 from inventory.models import Balance, Cohort, FirstDrop, Strain, User, WalkNote
 from inventory.setting_book import SettingBook
+from inventory.walk_words import organ_of
 
 # Tridacna gigas in the wild: Pearson and Munro, Aust. J. Mar. Freshw. Res. 42, 1991, page 241.
 WILD_LARGEST_CM, WILD_K_PER_YEAR, WILD_OF = 80.0, 0.105, "QYG"
@@ -92,7 +94,7 @@ def _light_words(on: date, change: float) -> str:
 
 def _lot_rows(on: date, book: SettingBook) -> list[dict[str, Any]]:
     rows = ready_dates.forecast_lots(on=on, book=book)
-    late = date.max
+    looks, late = last_looks(on=on), date.max
     return [
         {
             "tray": row.tray,
@@ -103,6 +105,9 @@ def _lot_rows(on: date, book: SettingBook) -> list[dict[str, Any]]:
             "p50": f"{row.p50_on:%-d %b %Y}" if row.p50_on else "beyond the year",
             "p80": f"{row.p80_on:%-d %b %Y}" if row.p80_on else "beyond the year",
             "light": f"{row.light_index:g}",
+            "look": looks.of_tray(row.tray, row.lot.strain_form.strain_id).words(
+                organ_of(row.lot.strain_form.strain.strain_class_id)
+            ),
         }
         for row in sorted(rows, key=lambda row: (row.p50_on or late, row.tray))
     ]

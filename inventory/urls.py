@@ -1,6 +1,7 @@
 from django.urls import path
 
 from inventory import (
+    book_pages,
     card_pages,
     care_pages,
     colour_pages,
@@ -42,6 +43,10 @@ urlpatterns = [
     path("phones/notes/<int:kept_id>/", phone_pages.kept_note_page, name="kept-note"),
     path("pair/<str:code>/", phone_pages.pair_page, name="pair"),
     path("walk/strains/<str:key>/photo/", walk_pages.strain_photo_view, name="strain-photo"),
+    path("notes/", book_pages.book_page, name="walk-book"),
+    path("notes/<int:note_id>/photo/", book_pages.note_photo_view, name="note-photo"),
+    path("notes/voices/<int:voice_id>/", book_pages.voice_view, name="voice"),
+    path("walk/voices/", walk_pages.voice_in_view, name="walk-voices"),
     path("walk/cards.pdf", card_pages.walk_cards_page, name="walk-cards"),
     path("walk/marks.pdf", card_pages.tray_marks_page, name="tray-marks"),
     path("walk/keying/", card_pages.keying_page, name="walk-keying"),

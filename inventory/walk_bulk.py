@@ -60,6 +60,10 @@ class LookSeen:
         return self.note.grade
 
     @property
+    def polyp(self) -> int | None:
+        return self.note.polyp
+
+    @property
     def growth(self) -> int | None:
         return self.note.growth
 
@@ -185,8 +189,8 @@ class Run:
 NOTE_COLUMNS = (
     "client_id", "looked_at", "sent_looked_at", "received_at", "user_id", "phone_id",
     "keyed_by_id", "kind", "trough_id", "tray_id", "strain_id", "cohort_id", "grade", "is_signed",
-    "growth", "light", "flow", "is_pest", "sampled_pieces", "rooted_pieces", "stalled_min", "text",
-    "photo", "dead_pieces", "movement_id",
+    "polyp", "growth", "light", "flow", "is_pest", "sampled_pieces", "rooted_pieces",
+    "stalled_min", "text", "photo", "dead_pieces", "movement_id",
 )  # fmt: skip
 
 
@@ -205,6 +209,7 @@ def _note_row(seen: LookSeen, sent_by: Sequence[Any], moved: dict[str, int]) -> 
         seen.cohort.pk if seen.cohort else None,
         None if note.grade is None else number_value(note.grade, digits=2, places=1),
         seen.is_signed,
+        note.polyp,
         note.growth,
         note.light,
         note.flow,

@@ -3,6 +3,7 @@
 import hashlib
 import json
 import secrets
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -11,20 +12,26 @@ from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.db import IntegrityError
-from django.http import FileResponse, HttpRequest, HttpResponse, JsonResponse
+from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
+from django.template.loader import render_to_string
 from django.utils import timezone
+from django.utils.safestring import SafeString
 from django.views.decorators.csrf import csrf_exempt
 from django.views.decorators.http import require_GET, require_POST
 
 from inventory.clock import farm_now
 from inventory.errors import FarmError, Unknown
+from inventory.kept_files import file_answer, kept_file
 from inventory.models import Clock, Count, KeptAside, Listing, Phone, Tray, Trough, User, WalkNote
+from inventory.voices import MOST_BYTES, MOST_SECONDS
 from inventory.walk_acts import answer_alarm
 from inventory.walk_door import KEY_COOKIE, Walker, keep_key, known_walker, walker_of
-from inventory.walk_photos import PhotoKept, add_photo
+from inventory.walk_photos import FileKept, add_photo
 from inventory.walk_rows import TroughRow, walk_rows, walk_troughs
 from inventory.walk_sync import ASIDE, PROBLEM, Batch, keep_revoked, take_batch
+from inventory.walk_voices import add_voice
+from inventory.walk_words import GROWTH_WORDS, POLYP_WORDS
 from inventory.walking import KNOWN, STORED
 
 WALK_HEADER = "application/json"
@@ -161,20 +168,44 @@ def missing_view(request: HttpRequest) -> HttpResponse:
 @require_POST
 def photo_view(request: HttpRequest) -> HttpResponse:
     """One photo from a phone, after its note. A form of another site carries no such cookie."""
+    return _file_in(request, "photo", _add_photo)
+
+
+@csrf_exempt
+@require_POST
+def voice_in_view(request: HttpRequest) -> HttpResponse:
+    """One recording from a phone, after its note, at the same door as photos."""
+    return _file_in(request, "recording", _add_voice)
+
+
+def _file_in(
+    request: HttpRequest, what: str, add: Callable[[HttpRequest, Walker, str], FileKept]
+) -> HttpResponse:
     try:
         walker = known_walker(request)
         if walker.revoked is not None:
-            kept = PhotoKept(False, "This phone is off the list: its photos are not kept.")
+            kept = FileKept(False, f"This phone is off the list: its {what}s are not kept.")
         else:
-            kept = add_photo(
-                client_id=request.POST.get("client_id", "")[:60],
-                upload=request.FILES.get("photo"),
-                user=walker.user,
-                phone=walker.phone,
-            )
+            kept = add(request, walker, request.POST.get("client_id", "")[:60])
     except FarmError as error:
         return JsonResponse({"code": error.code, "detail": error.sentence}, status=error.status)
     return JsonResponse({"outcome": "stored" if kept.is_kept else "none", "detail": kept.sentence})
+
+
+def _add_photo(request: HttpRequest, walker: Walker, client_id: str) -> FileKept:
+    upload = request.FILES.get("photo")
+    return add_photo(client_id=client_id, upload=upload, user=walker.user, phone=walker.phone)
+
+
+def _add_voice(request: HttpRequest, walker: Walker, client_id: str) -> FileKept:
+    return add_voice(
+        client_id=client_id,
+        upload=request.FILES.get("voice"),
+        seconds=request.POST.get("seconds", ""),
+        received_at=farm_now(),
+        user=walker.user,
+        phone=walker.phone,
+    )
 
 
 @login_required
@@ -216,16 +247,19 @@ def note_view(request: HttpRequest) -> HttpResponse:
     taken = _take(walker, [raw], None).taken[0]
     say = messages.error if taken.outcome in (PROBLEM, ASIDE, "asked") else messages.success
     say(request, taken.sentence or f"{raw.get('place', 'The note')}: {taken.outcome}.")
-    upload = request.FILES.get("photo")
-    if upload is not None and taken.outcome in (STORED, KNOWN):
-        kept = add_photo(
-            client_id=raw["client_id"], upload=upload, user=walker.user, phone=walker.phone
-        )
-        if not kept.is_kept:
-            messages.error(request, f"The note is stored without its photo. {kept.sentence}")
+    if taken.outcome in (STORED, KNOWN):
+        for name, what, add in FILES_BESIDE:
+            if name not in request.FILES:
+                continue
+            kept = add(request, walker, raw["client_id"])
+            if not kept.is_kept:
+                messages.error(request, f"The note is stored without its {what}. {kept.sentence}")
     if taken.outcome == "asked":
         request.session["asked"] = raw
     return redirect(_next_address(request.POST.get("next", "")))
+
+
+FILES_BESIDE = (("photo", "photo", _add_photo), ("voice", "voice note", _add_voice))
 
 
 def _multiply(raw: dict[str, Any]) -> None:
@@ -259,7 +293,18 @@ def form_context(walker: Walker) -> dict[str, Any]:
         "token": secrets.token_hex(6),
         "amounts": ("low", "right", "too much"),
         "shades": SHADES,
+        "polyp_words": POLYP_WORDS,
+        "growth_words": GROWTH_WORDS,
+        "polyp_parts": {organ or "none": _polyp_part(organ) for organ in ("polyps", "mantle", "")},
+        "voice_most_s": MOST_SECONDS,
+        "voice_most_bytes": MOST_BYTES,
     }
+
+
+def _polyp_part(organ: str) -> SafeString:
+    """The fields of polyps and growth, drawn once for all troughs of a page."""
+    words = {"organ": organ, "polyp_words": POLYP_WORDS, "growth_words": GROWTH_WORDS}
+    return render_to_string("inventory/walk_polyps.html", words)
 
 
 @require_GET
@@ -303,17 +348,12 @@ def tray_mark_page(request: HttpRequest, code: str) -> HttpResponse:
 
 
 @require_GET
-def strain_photo_view(request: HttpRequest, key: str) -> HttpResponse | FileResponse:
+def strain_photo_view(request: HttpRequest, key: str) -> HttpResponse:
     """The reference photo of a strain, to hold a piece against."""
     known_walker(request)
     photos = Listing.objects.filter(strain_form__strain__key=key, look=Listing.Look.COLOUR).exclude(
         photo=""
     )
-    name = photos.values_list("photo", flat=True).first()
-    home = Path(settings.FARM_HOME).resolve()
-    path = (home / name).resolve() if name else home
-    if not path.is_file() or not path.is_relative_to(home / "photos"):
-        raise Unknown(kind="photo of strain", name=key)
-    answer = FileResponse(path.open("rb"), content_type="image/jpeg")
-    answer["Cache-Control"] = "private, max-age=86400"
-    return answer
+    name = photos.values_list("photo", flat=True).first() or ""
+    path = kept_file(name=name, folder="photos", what="photo of a strain")
+    return file_answer(request, path=path, media_type="image/jpeg")

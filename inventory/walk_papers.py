@@ -15,6 +15,7 @@ from inventory.errors import FarmError
 from inventory.models import Tray
 from inventory.printing import QrCode, qr_code, render_pdf
 from inventory.walk_rows import TroughRow, walk_rows, walk_troughs
+from inventory.walk_words import GROWTH_WORDS, POLYP_WORDS
 
 MARK_COLUMNS = 4
 MARK_ROWS = 5
@@ -62,6 +63,8 @@ def walk_cards_pdf(*, now: datetime, system: str = "") -> bytes:
     context = {
         "systems": card_systems(now=now, system=system),
         "day_words": f"{timezone.localtime(now):%a %-d %b %Y}",
+        "polyp_words": POLYP_WORDS,
+        "growth_words": GROWTH_WORDS,
         "printed_words": f"{timezone.localtime(now):%H:%M}",
     }
     html = render_to_string("inventory/walk_cards_paper.html", context)

@@ -14,8 +14,8 @@ from inventory.photos import MOST_BYTES, PhotoTooLarge, store_photo
 
 
 @dataclass(frozen=True, slots=True)
-class PhotoKept:
-    """Whether the photo stands with its note; the sentence is empty where it does."""
+class FileKept:
+    """Whether a photo or a recording stands with its note; the sentence is empty where it does."""
 
     is_kept: bool
     sentence: str = ""
@@ -23,25 +23,25 @@ class PhotoKept:
 
 def add_photo(
     *, client_id: str, upload: UploadedFile | None, user: User, phone: Phone | None = None
-) -> PhotoKept:
+) -> FileKept:
     """Re-encode a photo and put it with its note. The note stands whatever becomes of it.
 
     Sent twice it changes nothing. Raises Unknown for a note that is not here or is another's.
     """
     note = WalkNote.objects.filter(client_id=client_id).first()
     if note is None and KeptAside.objects.filter(client_id=client_id).exists():
-        return PhotoKept(False, "The note waits for a person's word; its photo was not kept.")
+        return FileKept(False, "The note waits for a person's word; its photo was not kept.")
     is_own = note is not None and (note.user_id == user.pk or _is_of(note, phone))
     if note is None or not is_own:
         raise Unknown(kind="note of yours", name=client_id[:60] or "(none)")
     if note.photo:
-        return PhotoKept(True)
+        return FileKept(True)
     try:
         path = _store(upload, f"walk/{note.looked_at:%Y-%m}")
     except FarmError as error:
-        return PhotoKept(False, error.sentence)
+        return FileKept(False, error.sentence)
     WalkNote.objects.filter(pk=note.pk, photo="").update(photo=path)
-    return PhotoKept(True)
+    return FileKept(True)
 
 
 def _is_of(note: WalkNote, phone: Phone | None) -> bool:

@@ -71,6 +71,7 @@ FIELDS: dict[str, tuple[str, Callable[[Mapping[str, Any]], Any]]] = {
     "to_trough": ("to_trough", _code("to_trough", 8)),
     "grade": ("grade", lambda raw: _decimal(raw, "grade")),
     "signed": ("is_signed", lambda raw: raw["signed"] is True),
+    "polyp": ("polyp", lambda raw: _whole(raw, "polyp", 0, 3)),
     "growth": ("growth", lambda raw: _whole(raw, "growth", 0, 3)),
     "light": ("light", lambda raw: _choice(raw, "light")),
     "flow": ("flow", lambda raw: _choice(raw, "flow")),

@@ -6,7 +6,7 @@ A handful of statements, whatever the size of the house.
 
 from collections import defaultdict
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from itertools import pairwise
@@ -15,6 +15,7 @@ from django.utils import timezone
 
 from inventory.calc.colour_next import NextLook, next_looks
 from inventory.colouring import colour_inputs
+from inventory.last_looks import LastLooks, last_looks
 from inventory.models import (
     Balance,
     ColourInSystem,
@@ -27,6 +28,7 @@ from inventory.models import (
     WalkNote,
 )
 from inventory.setting_book import SettingBook
+from inventory.walk_words import organ_of
 
 # Palytoxin is likely in the lines graded so; gloves and goggles. Common practice, no source.
 TOXIC_FROM = 2
@@ -68,6 +70,17 @@ class StrainRow:
     photo: str
     state_words: str
     bars: list[Bar]
+    look_words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Any strain that stands in a trough. ``organ`` is what opens: polyps, mantle, or nothing."""
+
+    key: str
+    name: str
+    organ: str
+    look_words: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +100,8 @@ class TrayRow:
     is_waiting: bool
     cohort: str
     is_toxic: bool
+    organ: str
+    look_words: str
 
     @property
     def may_be_ready(self) -> bool:
@@ -109,6 +124,14 @@ class TroughRow:
     looked: str
     after: str = ""
     strains: list[StrainRow] = field(default_factory=list)
+    standing: list[Standing] = field(default_factory=list)
+
+    @property
+    def organ(self) -> str:
+        """What a look at this trough asks about: polyps where any stand, else a mantle."""
+        organs = {row.organ for row in self.standing}
+        return next((organ for organ in ("polyps", "mantle") if organ in organs), "")
+
     trays: list[TrayRow] = field(default_factory=list)
 
 
@@ -154,7 +177,7 @@ def walk_rows(*, now: datetime, codes: list[str] | None = None) -> list[TroughRo
         )
         for row in troughs
     }
-    strains = _add_trays(rows, on, book)
+    strains = _add_trays(rows, on, book, last_looks(on=on))
     _add_strains(rows, strains, on, book)
     shown = [rows[row.pk] for row in troughs]
     for row, after in pairwise(shown):
@@ -198,7 +221,7 @@ def looked_by(*, on: date) -> dict[str, str]:
 
 
 def _add_trays(
-    rows: Mapping[int, TroughRow], on: date, book: SettingBook
+    rows: Mapping[int, TroughRow], on: date, book: SettingBook, looks: LastLooks
 ) -> dict[int, dict[int, Strain]]:
     """Put each tray under its trough. Returns the colour strains of each trough."""
     old_days = book.whole("old_count_days")
@@ -213,10 +236,14 @@ def _add_trays(
     )
     strains: dict[int, dict[int, Strain]] = defaultdict(dict)
     for balance in balances.order_by("tray__slot"):
-        strain = balance.strain_form.strain
+        strain, trough = balance.strain_form.strain, rows[balance.tray.trough_id]
+        organ = organ_of(strain.strain_class_id)
+        if all(row.key != strain.key for row in trough.standing):
+            look = looks.of_trough(trough.code, strain.pk)
+            trough.standing.append(Standing(strain.key, strain.name, organ, look.words(organ)))
         if strain.is_colour_strain:
             strains[balance.tray.trough_id][strain.pk] = strain
-        rows[balance.tray.trough_id].trays.append(
+        trough.trays.append(
             TrayRow(
                 code=balance.tray.code,
                 strain=strain.key,
@@ -231,6 +258,8 @@ def _add_trays(
                 is_waiting=balance.tray_id in waiting,
                 cohort=balance.lot.cohort.code if balance.lot.cohort else "",
                 is_toxic=strain.toxin >= TOXIC_FROM,
+                organ=organ,
+                look_words=looks.of_tray(balance.tray.code, strain.pk).words(organ),
             )
         )
     return strains
@@ -246,7 +275,11 @@ def _add_strains(
     shown = strain_rows(strains=list(every.values()), on=on, book=book)
     for trough_id, found in strains.items():
         row = rows[trough_id]
-        row.strains = [shown.get((pk, row.system)) or shown[pk, ""] for pk in found]
+        looks = {one.key: one.look_words for one in row.standing}
+        row.strains = [
+            replace(one, look_words=looks[one.key])
+            for one in (shown.get((pk, row.system)) or shown[pk, ""] for pk in found)
+        ]
 
 
 def strain_rows(

@@ -3,13 +3,23 @@
 Call from: inventory/walk_sync.py, inventory/walk_rows.py.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from decimal import Decimal
 from typing import Any
 
 from inventory.models import ColourState, WalkNote
 
 Kind = WalkNote.Kind
+
+# What a look says from 0 to 3, in words. Common practice, no source.
+POLYP_WORDS = ("closed", "a little out", "mostly out", "fully out")
+GROWTH_WORDS = ("none", "slow", "good", "sale size")
+ORGANS = {"CLAM": "mantle", "MANG": ""}
+
+
+def organ_of(class_code: str) -> str:
+    """What opens and closes: polyps, a clam's mantle, nothing of a mangrove."""
+    return ORGANS.get(class_code, "polyps")
 
 
 def number_words(number: Decimal) -> str:
@@ -29,21 +39,25 @@ def count_words(
     return f"{words}."
 
 
-def note_words(row: Any) -> str:
-    """A note read back, its place first. ``row`` is a WalkNote, or a LookSeen of walk_bulk."""
+def note_words(row: Any, *, beside: Sequence[str] = ()) -> str:
+    """A note read back, its place first. ``row`` is a WalkNote, or a LookSeen of walk_bulk;
+    ``beside`` is what hangs on it, such as a photo."""
     place = row.tray.code if row.tray else row.trough.code
-    return f"{place}: {'; '.join(_parts(row))}."
+    return f"{place}: {'; '.join(_parts(row, beside))}."
 
 
-def _parts(row: Any) -> list[str]:
+def _parts(row: Any, beside: Sequence[str]) -> list[str]:
     act = _act_words(row)
     if act:
-        return act
+        return [*act, *([f"“{row.text}”"] if row.text else []), *beside]
     parts = [f"{row.strain.key} looked at"] if row.strain else []
     if row.grade is not None and row.strain is not None:
         parts = [f"{row.strain.key} grade {number_words(row.grade)}"]
+    if row.polyp is not None and row.strain is not None:
+        organ = organ_of(row.strain.strain_class_id)
+        parts.append(f"{organ} {row.polyp}, {POLYP_WORDS[row.polyp]}")
     if row.growth is not None:
-        parts.append(f"growth {row.growth}")
+        parts.append(f"growth {row.growth}, {GROWTH_WORDS[row.growth]}")
     parts += [
         f"{name} {value}" for name, value in (("light", row.light), ("flow", row.flow)) if value
     ]
@@ -51,6 +65,7 @@ def _parts(row: Any) -> list[str]:
         parts.append(f"{row.rooted_pieces or 0} of {row.sampled_pieces} rooted")
     if row.text:
         parts.append(f"“{row.text}”")
+    parts += beside
     return parts or ["looked, all well"]
 
 

@@ -33,6 +33,7 @@ from inventory.models import (
 from inventory.people import User
 from inventory.setting_book import SettingBook
 from inventory.walk_ground import Ground, Spot
+from inventory.walk_words import organ_of
 
 CLOCK_SLACK = timedelta(minutes=5)
 
@@ -65,6 +66,20 @@ class SampleUnbelievable(FarmError):
     message = "{rooted} rooted of {sampled} looked at. Type both numbers of the sample again."
 
 
+class StrainNeeded(FarmError):
+    code = "strain_needed"
+    status = 422
+    title = "Which strain?"
+    message = "Colour, polyps or growth were noted at {place} without a strain. Say which one."
+
+
+class NoPolypsThere(FarmError):
+    code = "no_polyps_there"
+    status = 422
+    title = "That has no polyps"
+    message = "{strain} is a mangrove: it has no polyps. Leave them out; its growth can be noted."
+
+
 # Not frozen: five hundred of them are made at a time, and freezing doubles the making.
 @dataclass(slots=True)
 class Note:
@@ -78,6 +93,7 @@ class Note:
     cohort: str = ""
     grade: Decimal | None = None
     is_signed: bool = False
+    polyp: int | None = None
     growth: int | None = None
     light: str = ""
     flow: str = ""
@@ -169,6 +185,7 @@ def look_row(
         keyed_by=via.keyed_by,
         grade=note.grade,
         is_signed=note.is_signed and user.may("rest_strain"),
+        polyp=note.polyp,
         growth=note.growth,
         light=note.light,
         flow=note.flow,
@@ -189,8 +206,12 @@ def places_of(
     refuse_future(note, received_at)
     trough, tray = ground.place(code=note.place, at=note.looked_at)
     strain = ground.strain(key=note.strain) if note.strain else None
-    if strain is not None and note.grade is not None:
+    if note.grade is not None or note.polyp is not None or note.growth is not None:
+        if strain is None:
+            raise StrainNeeded(place=note.place)
         ground.must_stand(strain=strain, trough=trough, tray=tray, at=note.looked_at)
+        if note.polyp is not None and not organ_of(strain.strain_class_id):
+            raise NoPolypsThere(strain=strain)
     cohort = ground.cohort(code=note.cohort) if note.cohort else None
     _refuse_grade(note.grade)
     _refuse_sample(note)

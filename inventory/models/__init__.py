@@ -18,7 +18,7 @@ from inventory.models.messages import Message, Once
 from inventory.models.phones import KeptAside, PairingCode, Phone
 from inventory.models.places import ShadeLog, Site, Tray, Trough, WaterSystem
 from inventory.models.strains import Form, Listing, Strain, StrainClass, StrainForm, Substitute
-from inventory.models.walking import Alarm, Count, SurgeStop, TrayMove, WalkNote
+from inventory.models.walking import Alarm, Count, SurgeStop, TrayMove, VoiceNote, WalkNote
 from inventory.people import User
 
 __all__ = [
@@ -67,6 +67,7 @@ __all__ = [
     "TrayMove",
     "Trough",
     "User",
+    "VoiceNote",
     "WaitingEdit",
     "WalkNote",
     "WaterSystem",

@@ -84,6 +84,11 @@ class WalkNote(Sent):
                 name="walk_note_grade_in_half_steps",
             ),
             models.CheckConstraint(
+                condition=(Q(polyp__isnull=True) | Q(polyp__lte=3))
+                & (Q(growth__isnull=True) | Q(growth__lte=3)),
+                name="walk_note_polyp_and_growth_to_3",
+            ),
+            models.CheckConstraint(
                 condition=Q(rooted_pieces__isnull=True)
                 | Q(rooted_pieces__lte=models.F("sampled_pieces")),
                 name="walk_note_rooted_within_sample",
@@ -110,6 +115,26 @@ class Count(Sent):
 
     class Meta:
         indexes = [models.Index(fields=["tray", "looked_at"], name="count_by_tray")]
+
+
+class VoiceNote(models.Model):
+    """What a walker said about a note. It hangs on the note's client id, since a note that waits
+    aside for a person's word has its voice before it has a row."""
+
+    client_id = models.CharField(max_length=60, unique=True)
+    path = models.CharField(max_length=120)
+    media_type = models.CharField(max_length=20)
+    seconds = models.PositiveSmallIntegerField(null=True)
+    size_bytes = models.PositiveIntegerField()
+    received_at = models.DateTimeField()
+    user = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    phone = models.ForeignKey("inventory.Phone", models.PROTECT, related_name="+", null=True)
+
+    class Meta:
+        ordering = ["id"]
+
+    def __str__(self) -> str:
+        return f"{self.seconds} s" if self.seconds is not None else "a recording"
 
 
 class TrayMove(models.Model):

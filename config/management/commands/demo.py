@@ -168,7 +168,7 @@ def _forget_farm() -> None:
         connection.close()
         for suffix in ("", "-wal", "-shm"):
             Path(f"{connection.settings_dict['NAME']}{suffix}").unlink(missing_ok=True)
-    for name in ("papers", "photos", "mail"):
+    for name in ("papers", "photos", "voices", "mail"):
         shutil.rmtree(settings.FARM_HOME / name, ignore_errors=True)
 
 

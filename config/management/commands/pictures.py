@@ -86,6 +86,7 @@ def pages() -> dict[str, tuple[str, str]]:
         "walk": (GROWER, "/walk/"),
         "walk-trough": (GROWER, "/walk/T2/"),
         "walk-tray": (GROWER, "/walk/T2.1/"),
+        "walk-book": (OFFICE, "/notes/?day=2026-11-24"),
         "walk-keying": (OFFICE, "/walk/keying/"),
         "phones": (OFFICE, "/phones/"),
         "specimens": (OFFICE, "/specimens/"),

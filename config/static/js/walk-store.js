@@ -78,7 +78,7 @@ const JSON_KIND = { "Content-Type": "application/json" };
 
 export async function sendOnce(say) {
   const rows = (await waiting()).filter((row) => row.state === "waiting").slice(0, BATCH);
-  if (!rows.length) return sendPhotos(say);
+  if (!rows.length) return sendFiles(say);
   const body = JSON.stringify({
     phone_now: new Date().toISOString(),
     notes: rows.map((row) => row.note),
@@ -100,7 +100,7 @@ async function follow(rows, answer, say) {
   const isIn = answer.outcome === "stored" || answer.outcome === "already have it";
   row.answer = answer;
   if (isIn || answer.outcome === "kept aside") {
-    row.state = row.photo ? "photo" : "stored";
+    row.state = row.photo || row.voice ? "photo" : "stored";
     row.stored_at = Date.now();
     await keepFact("acknowledged", ((await fact("acknowledged")) ?? 0) + (row.counted ? 0 : 1));
     row.counted = true;
@@ -114,21 +114,36 @@ async function follow(rows, answer, say) {
   }
 }
 
-async function sendPhotos(say) {
+// What follows a note that is in: its photo, then its voice, one file at a time. "photo" is the name
+// of the state on phones that were paired before there were voices.
+async function sendFiles(say) {
   const row = (await inState("photo"))[0];
   if (!row) return { isDone: true };
+  const isPhoto = Boolean(row.photo);
+  if (isPhoto || row.voice) {
+    const { status, facts } = await post(...fileOf(row, isPhoto), {});
+    if (status >= 500 || status === 401 || !(facts.outcome || facts.detail))
+      return { isDone: false, status };
+    const what = isPhoto ? "photo" : "voice note";
+    if (facts.detail)
+      say.refused(`${row.note.place}: the note is stored without its ${what}. ${facts.detail}`);
+    row[isPhoto ? "photo" : "voice"] = null;
+  }
+  if (!row.photo && !row.voice) row.state = "stored";
+  await put(row);
+  return { isDone: (await waiting()).length === 0, status: 200 };
+}
+
+function fileOf(row, isPhoto) {
   const form = new FormData();
   form.append("client_id", row.client_id);
-  form.append("photo", row.photo, "photo.jpg");
-  const { status, facts } = await post("/walk/photos/", form, {});
-  if (status >= 500 || status === 401 || !(facts.outcome || facts.detail))
-    return { isDone: false, status };
-  row.state = "stored";
-  row.photo = null;
-  await put(row);
-  if (facts.detail)
-    say.refused(`${row.note.place}: the note is stored without its photo. ${facts.detail}`);
-  return { isDone: (await waiting()).length === 0, status };
+  if (isPhoto) {
+    form.append("photo", row.photo, "photo.jpg");
+    return ["/walk/photos/", form];
+  }
+  form.append("voice", row.voice, "The recording");
+  if (row.voice_s) form.append("seconds", String(row.voice_s));
+  return ["/walk/voices/", form];
 }
 
 // The farm knows fewer notes of this phone than it once said yes to: it was put back from a backup.

@@ -1,24 +1,29 @@
 // The walk page: one place at a time, notes into the phone's store, and the farm when it answers.
+import * as places from "./walk-places.js";
+import { multiply, press, showNext } from "./walk-thumb.js";
 import * as store from "./walk-store.js";
+import * as voice from "./walk-voice.js";
 
 const root = document.documentElement;
 root.classList.add("has-scripts");
 const $ = (query, from = document) => from.querySelector(query);
+const { link, onward, order, pages, troughOf } = places;
 const start = $("#start");
 const place = $("#place");
-const pages = new Map(
-  [...document.querySelectorAll("template.trough-page")].map((one) => [one.dataset.code, one]),
-);
-const order = [...pages.keys()];
+// The note that was read back last, and how the page stood before it.
 let last = null;
+let before = null;
 let current = "";
+
+const FULL =
+  "NOT stored, this phone has no room left. Delete pictures or films on it, then tap again; write it down until then.";
 
 /* ---- what the page says ---- */
 
-function readBack(words, id) {
+function readBack(words, id, { mayGo = true } = {}) {
   const bar = $("#read-back");
   $("p", bar).textContent = words;
-  $("button", bar).hidden = !id;
+  $("button", bar).hidden = !mayGo;
   last = id;
   bar.hidden = false;
 }
@@ -53,17 +58,14 @@ function tellReach() {
     "Notes are kept without signal. Leave this page open: this address is not https, so opening it anew needs signal.";
 }
 
-function markLooked(code) {
-  for (const one of document.querySelectorAll(`[data-looked="${code}"]`)) {
-    one.textContent = "looked at just now";
-    one.classList.add("is-looked");
-  }
-}
-
 const say = {
   stored(row) {
-    if (row.client_id === last && row.answer?.sentence)
-      $("#read-back p").textContent = `${row.answer.sentence} ${row.lost ?? ""}`;
+    if (row.client_id !== last || !row.answer?.sentence) return;
+    // The farm says what it did. Of a note that is all photo or voice it knows nothing yet.
+    const isBare = row.beside && row.answer.sentence.endsWith("looked, all well.");
+    $("#read-back p").textContent = [isBare ? row.said : row.answer.sentence, row.lost]
+      .filter(Boolean)
+      .join(" ");
   },
   aside(row) {
     box(row, `${row.answer.sentence}`, []);
@@ -130,6 +132,9 @@ async function leaveOut(row) {
 /* ---- one place at a time ---- */
 
 function show(code) {
+  // A voice that was not stored yet goes with the place that it was spoken at, not with the next.
+  const spoken = voice.unsaved(place);
+  if (spoken) take(spoken, { stays: true });
   current = code;
   disarm();
   const tray = code && document.querySelector(`[data-tray="${code}"]`);
@@ -142,41 +147,11 @@ function show(code) {
   window.scrollTo(0, 0);
 }
 
-function troughOf(trayCode) {
-  for (const [code, page] of pages)
-    if (page.content.querySelector(`[data-tray="${trayCode}"]`)) return code;
-  return "";
-}
-
 function showTrough(code) {
   place.replaceChildren(pages.get(code).content.cloneNode(true), onward(code));
+  voice.equip(place, arm);
   start.hidden = true;
   place.hidden = false;
-}
-
-function onward(code) {
-  const at = order.indexOf(code);
-  const bar = document.createElement("nav");
-  bar.className = "onward";
-  bar.setAttribute("aria-label", "Onward");
-  bar.append(link("back", order[at - 1] ?? "", order[at - 1] ?? "start"));
-  bar.append(
-    link(
-      "next",
-      order[at + 1] ?? "",
-      order[at + 1] ? `next trough ${order[at + 1]}` : "the walk is done",
-    ),
-  );
-  return bar;
-}
-
-function link(kind, code, words) {
-  const one = document.createElement("a");
-  one.className = kind;
-  one.href = code ? `#${code}` : "#";
-  one.dataset.go = code;
-  one.textContent = words;
-  return one;
 }
 
 function showTray(code) {
@@ -194,28 +169,22 @@ function showTray(code) {
     positions: facts.positions,
     counted: facts.counted,
     cohort: facts.cohort,
+    organ: facts.organ,
   };
-  fill(page, words);
+  places.fill(page, words);
   if (facts.state !== "growing")
     for (const one of page.querySelectorAll('[data-only="growing"]')) one.remove();
+  places.tellLook(page, code, facts.look);
+  if (!facts.organ) for (const one of page.querySelectorAll('[data-only="polyps"]')) one.remove();
   if (!facts.cohort) for (const one of page.querySelectorAll('[data-only="cohort"]')) one.remove();
   const bar = document.createElement("nav");
   bar.className = "onward";
   bar.setAttribute("aria-label", "Onward");
   bar.append(link("next", trough, `back to ${trough}`));
   place.replaceChildren(page, bar);
+  voice.equip(place, arm);
   start.hidden = true;
   place.hidden = false;
-}
-
-function fill(page, words) {
-  const put = (text) => text.replace(/@(\w+)@/g, (all, name) => words[name] ?? all);
-  const walker = document.createTreeWalker(page, NodeFilter.SHOW_ELEMENT | NodeFilter.SHOW_TEXT);
-  for (let node = walker.nextNode(); node; node = walker.nextNode()) {
-    if (node.nodeType === Node.TEXT_NODE) node.data = put(node.data);
-    else for (const one of node.attributes) if (one.value.includes("@")) one.value = put(one.value);
-  }
-  for (const one of page.querySelectorAll("input[data-was]")) one.value = one.dataset.was;
 }
 
 /* ---- a note ---- */
@@ -224,6 +193,9 @@ const factsOf = (form) =>
   Object.fromEntries(
     [...new FormData(form)].filter(([, value]) => typeof value === "string" && value !== ""),
   );
+
+const chosenIn = (form) => (name) =>
+  form.querySelector(`input[name="${name}"]:checked`)?.dataset ?? {};
 
 function disarm() {
   for (const one of document.querySelectorAll(".armed")) one.classList.remove("armed");
@@ -234,41 +206,115 @@ function arm(form) {
   const reads = $(".reads", form);
   if (!reads) return;
   const facts = factsOf(form);
-  const chosen = (name) => form.querySelector(`input[name="${name}"]:checked`)?.dataset ?? {};
+  const chosen = chosenIn(form);
   const words = {
     ...facts,
     would: chosen("grade").would,
+    noted: noted(form, facts),
     what: chosen("kind").name,
     scope: chosen("scope").words,
     shade: facts.shade && (facts.shade === "0" ? "off" : `${Math.round(facts.shade * 100)} %`),
   };
   reads.textContent = reads.dataset.reads
     .replace(/\{(\w+)\}/g, (all, name) => words[name] ?? "")
-    .replace(/,? (light|flow) (?=[,.])/g, " ")
     .trim();
   if (facts.kind === "surge" && facts.stalled_min)
-    reads.textContent = `${facts.place}: surge stalled under 30 min, no hold.`;
+    reads.textContent =
+      facts.stalled_min === "0"
+        ? `${facts.place}: surge stands still, its clock starts. A hold acts unless it is noted running.`
+        : `${facts.place}: surge stalled under 30 min, no hold.`;
+  offerWayOut(form);
   form.classList.add("armed");
 }
 
-async function take(form) {
+// A wrong tap is put down again: the bar that asks covers the way on, so it has a way out itself.
+function offerWayOut(form) {
+  const bar = $(".confirm", form);
+  if ($(".not-this", bar)) return;
+  const button = document.createElement("button");
+  button.type = "button";
+  button.className = "not-this";
+  button.textContent = "Not this";
+  button.addEventListener("click", () => {
+    voice.forget(form);
+    form.reset();
+    disarm();
+  });
+  bar.insertBefore(button, $("button[type=submit]", bar));
+}
+
+// What a look says, part by part: only what was tapped or typed is read back.
+function noted(form, facts) {
+  const chosen = chosenIn(form);
+  const parts = [
+    facts.light && `light ${facts.light}`,
+    facts.flow && `flow ${facts.flow}`,
+    chosen("polyp").name,
+    chosen("growth").name,
+    facts.text && `“${facts.text}”`,
+    form.querySelector('input[name="photo"]')?.files.length && "photo",
+    voice.voiceWords(form),
+  ];
+  return parts.filter(Boolean).join(", ");
+}
+
+// A look that says nothing is no note: the form says what it lacks.
+function lacks(form, facts) {
+  const needs = form.dataset.needs?.split(" ") ?? [];
+  const isThere = (name) =>
+    facts[name] !== undefined ||
+    (name === "photo" && form.querySelector('input[name="photo"]').files.length) ||
+    (name === "voice" && voice.voiceWords(form));
+  if (!needs.length || needs.some(isThere)) return false;
+  arm(form);
+  $(".reads", form).textContent = form.dataset.lacks;
+  return true;
+}
+
+// What was spoken into a form that was left raises no hold that nobody confirmed.
+function asALook(note) {
+  note.kind = "look";
+  for (const name of ["scope", "stalled_min"]) delete note[name];
+}
+
+async function take(form, { stays = false } = {}) {
   const facts = factsOf(form);
+  // One form is one note, however often a wet thumb comes down on it.
+  if (form.dataset.taken || lacks(form, facts)) return;
+  form.dataset.taken = "yes";
+  const about = noted(form, facts);
   const was = current;
-  const file = form.querySelector('input[type="file"]')?.files[0];
+  const file = form.querySelector('input[name="photo"]')?.files[0];
   for (const name of ["csrfmiddlewaretoken", "next", "token", "rows", "columns", "loose"])
     delete facts[name];
   const note = { ...facts, client_id: store.newId(), looked_at: new Date().toISOString() };
+  const isLeft = stays && form.matches(".flag");
+  if (isLeft) asALook(note);
+  const said = await voice.voiceOf(form);
+  const words = isLeft
+    ? `${note.place}: your voice is kept with a look. No hold was raised.`
+    : $(".reads", form)?.textContent || $("button[type=submit]", form)?.textContent || note.place;
   const photo = file ? await store.shrink(file) : null;
-  const words =
-    $(".reads", form)?.textContent || $("button[type=submit]", form)?.textContent || note.place;
-  const lost =
-    file && !photo ? "The photo could not be read on this phone; the note goes without it." : "";
-  await store.put({ client_id: note.client_id, note, state: "waiting", photo, lost });
+  const lost = [
+    file && !photo ? "The photo could not be read on this phone; the note goes without it." : "",
+    said.lost ?? "",
+  ]
+    .join(" ")
+    .trim();
+  const files = { photo, voice: said.blob, voice_s: said.seconds };
+  const told = { said: words, beside: Boolean(photo || said.blob), lost };
+  try {
+    await store.put({ client_id: note.client_id, note, state: "waiting", ...files, ...told });
+  } catch {
+    delete form.dataset.taken;
+    return readBack(`${note.place}: ${FULL}`, null, { mayGo: false });
+  }
   readBack(`${words} ${lost}`, note.client_id);
-  follow(note);
+  before = places.standingOf(note);
+  places.follow(note, about);
   await tellWaiting();
   // A quick thumb may have gone on while the note was written: leave it where it is.
-  if (current !== was) return sync();
+  if (stays || current !== was) return sync();
   if (form.dataset.onward) {
     const at = order.indexOf(note.place);
     show(order[at + 1] ?? "");
@@ -276,31 +322,9 @@ async function take(form) {
   sync();
 }
 
-function follow(note) {
-  const trough = pages.has(note.place) ? note.place : troughOf(note.place);
-  if (trough) markLooked(trough);
-  for (const page of pages.values())
-    for (const one of page.content.querySelectorAll("[data-looked]")) {
-      if (one.dataset.looked === trough) one.textContent = "looked at just now";
-    }
-  if (note.kind === "count" || note.kind === "dead") {
-    const row = pages.get(trough)?.content.querySelector(`[data-tray="${note.place}"]`);
-    if (row) {
-      const now =
-        note.kind === "count"
-          ? Number(note.pieces)
-          : Number(row.dataset.pieces) - Number(note.dead);
-      row.dataset.pieces = now;
-      $(".pieces", row).textContent = now;
-      if (note.kind === "count") row.dataset.counted = "just now";
-    }
-  }
-}
-
 async function takeBack() {
-  if (!last) return;
-  const row = await store.get(last);
-  if (!row) return;
+  const row = last && (await store.get(last));
+  if (!row || row.note.kind === "undo") return;
   const note = {
     kind: "undo",
     undoes: row.client_id,
@@ -309,7 +333,13 @@ async function takeBack() {
     looked_at: new Date().toISOString(),
   };
   await store.put({ client_id: note.client_id, note, state: "waiting", photo: null });
-  readBack(`${row.note.place}: taken back.`, null);
+  // The farm's own words follow: a hold, say, stands until the lead signs it off.
+  readBack(`${row.note.place}: taken back.`, note.client_id, { mayGo: false });
+  if (before?.place === row.note.place) {
+    places.putBack(before);
+    if (current === before.place || current === places.troughFor(before)) show(current);
+  }
+  before = null;
   await tellWaiting();
   sync();
 }
@@ -352,15 +382,19 @@ document.addEventListener("submit", (event) => {
 });
 document.addEventListener("change", (event) => {
   const form = event.target.closest("form.note");
-  if (!form || event.target.type === "file") return;
+  if (!form) return;
   if (event.target.dataset.scope)
     form.querySelector(`input[name="scope"][value="${event.target.dataset.scope}"]`).checked = true;
   if (["rows", "columns", "loose"].includes(event.target.name)) multiply(form);
   arm(form);
+  showNext(event.target);
 });
 document.addEventListener("click", (event) => {
   const step = event.target.closest(".step");
-  if (step) return press(step);
+  if (step) {
+    press(step);
+    return arm(step.closest("form"));
+  }
   const link = event.target.closest("a[data-go], a[data-tray]");
   if (!link) return;
   event.preventDefault();
@@ -374,29 +408,6 @@ addEventListener("online", sync);
 document.addEventListener("visibilitychange", () => {
   if (!document.hidden) sync();
 });
-
-function press(step) {
-  const form = step.closest("form");
-  const field = form.querySelector(`input[name="${step.dataset.of ?? "pieces"}"]`);
-  if (step.dataset.digit !== undefined) {
-    const isFresh = field.dataset.typed !== "yes";
-    field.value =
-      step.dataset.digit === "" ? "" : (isFresh ? "" : field.value) + step.dataset.digit;
-    field.dataset.typed = step.dataset.digit === "" ? "" : "yes";
-  } else {
-    const most = field.max ? Number(field.max) : Infinity;
-    field.value = Math.min(most, Math.max(0, Number(field.value || 0) + Number(step.dataset.step)));
-  }
-  if (["rows", "columns", "loose"].includes(field.name)) multiply(form);
-  arm(form);
-}
-
-function multiply(form) {
-  const number = (name) => Number(form.querySelector(`input[name="${name}"]`)?.value || 0);
-  if (number("rows") && number("columns"))
-    form.querySelector('input[name="pieces"]').value =
-      number("rows") * number("columns") + number("loose");
-}
 
 /* ---- begin ---- */
 

@@ -1,13 +1,16 @@
 // Opens the walk without signal: the last page of it and what it needs are kept by the browser.
 // The farm is asked first and given three seconds; notes never pass through here.
 
-const KEPT = "slackwater-walk-1";
+const KEPT = "slackwater-walk-2";
 const FILES = [
   "/static/css/inks.css",
   "/static/css/sheet.css",
   "/static/css/walk.css",
   "/static/js/walk.js",
+  "/static/js/walk-places.js",
   "/static/js/walk-store.js",
+  "/static/js/walk-thumb.js",
+  "/static/js/walk-voice.js",
 ];
 const WAIT_MS = 3000;
 
