@@ -1,10 +1,11 @@
-"""Many rows of one table in one prepared statement, without a model object for each.
+"""Many rows of one table in one go, without a model object for each.
 
-Call from: inventory/ledger.py, inventory/counting.py, inventory/walk_bulk.py.
+Call from: inventory/ledger.py, inventory/counting.py, inventory/walk_bulk.py,
+orders/promising_many.py, orders/share_runs.py.
 A walk of five hundred notes is mostly the making of objects; the rows themselves are little work.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from functools import cache
@@ -22,36 +23,45 @@ def insert_rows(
     *,
     model: type[models.Model],
     columns: Sequence[str],
-    rows: Sequence[Sequence[Any]],
+    rows: Iterable[Sequence[Any]],
     skips_known: bool = False,
 ) -> None:
     """Insert rows of database values, in the order of ``columns``; every other column has none.
 
-    Values are those that the functions below give. Constraints, triggers and foreign keys hold
-    as for any insert; ``skips_known`` leaves out a row whose key stands already. Raises what the
-    database raises.
+    Values are plain text, numbers and flags, or those that the functions below give. Constraints,
+    triggers and foreign keys hold as for any insert; ``skips_known`` leaves out a row whose key
+    stands already. Raises what the database raises.
     """
-    if not rows:
-        return
     quote = connection.ops.quote_name
     names = ", ".join(quote(name) for name in columns)
-    start = f"INSERT INTO {quote(model._meta.db_table)} ({names}) VALUES "
+    table = f"{quote(model._meta.db_table)} ({names})"
+    if connection.vendor == "postgresql" and not skips_known:
+        # No text of a statement to put together, which is most of the work of a long insert.
+        with connection.cursor() as cursor, cursor.copy(f"COPY {table} FROM STDIN") as copy:
+            for row in rows:
+                copy.write_row(row)
+        return
     end = " ON CONFLICT DO NOTHING" if skips_known else ""
-    size = min(ROWS_AT_ONCE, (connection.features.max_query_params or 10_000) // len(columns))
+    _insert_some_at_once(f"INSERT INTO {table} VALUES ", len(columns), list(rows), end)
+
+
+def _insert_some_at_once(start: str, width: int, rows: list[Sequence[Any]], end: str) -> None:
+    size = min(ROWS_AT_ONCE, (connection.features.max_query_params or 10_000) // width)
     whole = len(rows) // size * size
     with connection.cursor() as cursor:
         if whole:
             cursor.executemany(
-                f"{start}{_marks(columns, size)}{end}",
+                f"{start}{_marks(width, size)}{end}",
                 [_flat(rows[first : first + size]) for first in range(0, whole, size)],
             )
         if whole < len(rows):
             rest = rows[whole:]
-            cursor.execute(f"{start}{_marks(columns, len(rest))}{end}", _flat(rest))
+            cursor.execute(f"{start}{_marks(width, len(rest))}{end}", _flat(rest))
 
 
-def _marks(columns: Sequence[str], rows: int) -> str:
-    return ", ".join([f"({marks_for(columns)})"] * rows)
+def _marks(width: int, rows: int) -> str:
+    row = ", ".join(["%s"] * width)
+    return ", ".join([f"({row})"] * rows)
 
 
 def _flat(rows: Sequence[Sequence[Any]]) -> list[Any]:
@@ -77,10 +87,8 @@ def ids_by_key(*, model: type[models.Model], column: str, keys: Sequence[str]) -
         return {}
     quote = connection.ops.quote_name
     table, name = quote(model._meta.db_table), quote(column)
-    marks = ", ".join(["%s"] * len(keys))
-    with connection.cursor() as cursor:
-        cursor.execute(f"SELECT {name}, id FROM {table} WHERE {name} IN ({marks})", list(keys))
-        return dict(cursor.fetchall())
+    statement = f"SELECT {name}, id FROM {table} WHERE {name} {among()}"
+    return dict(rows_of(statement, [many_value(keys)]))
 
 
 def rows_of(statement: str, values: Sequence[Any]) -> list[tuple[Any, ...]]:
@@ -90,9 +98,17 @@ def rows_of(statement: str, values: Sequence[Any]) -> list[tuple[Any, ...]]:
         return list(cursor.fetchall())
 
 
-def marks_for(values: Sequence[Any]) -> str:
-    """As many marks as there are values, for IN."""
-    return ", ".join(["%s"] * len(values))
+def among() -> str:
+    """That a column is among many values, which are one parameter: ``many_value`` of them.
+
+    A mark for each value makes a long statement, and reading it costs more than finding the rows.
+    """
+    return "IN (SELECT value FROM json_each(%s))" if _is_sqlite() else "= ANY(%s)"
+
+
+def many_value(values: Iterable[Any]) -> Any:
+    """Many texts or many whole numbers as the one parameter of ``among``."""
+    return dumps(list(values)) if _is_sqlite() else list(values)
 
 
 def read_time(value: Any) -> datetime:
@@ -116,8 +132,8 @@ def time_value(at: datetime | None) -> Any:
     """A moment as the database keeps it: UTC."""
     if at is None or not _is_sqlite():
         return at
-    # As Django's own adapter writes it, in a third of the time.
-    return at.astimezone(UTC).replace(tzinfo=None).isoformat(" ")
+    # As Django's own adapter writes it, in a third of the time: UTC without saying so.
+    return (at if at.tzinfo is UTC else at.astimezone(UTC)).isoformat(" ")[: -len("+00:00")]
 
 
 def day_value(on: date | None) -> Any:

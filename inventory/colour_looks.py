@@ -11,7 +11,7 @@ from datetime import date
 
 from django.utils import timezone
 
-from inventory.bulk import marks_for, read_time, rows_of
+from inventory.bulk import among, many_value, read_time, rows_of
 from inventory.calc.colour import Look
 from inventory.calc.graders import DoubleLook, Offsets
 from inventory.models import Strain, User
@@ -32,7 +32,7 @@ FROM inventory_walknote AS note
 JOIN inventory_user AS who ON who.id = note.user_id
 JOIN inventory_trough AS trough ON trough.id = note.trough_id
 JOIN inventory_watersystem AS system ON system.id = trough.system_id
-WHERE note.strain_id IN ({{}}) AND note.grade IS NOT NULL AND {STANDS}
+WHERE note.strain_id {{}} AND note.grade IS NOT NULL AND {STANDS}
 ORDER BY note.looked_at
 """
 
@@ -65,7 +65,7 @@ def looks_by_system(
     offsets = offsets_now(book=book)
     looks: dict[int, dict[str, list[Look]]] = defaultdict(lambda: defaultdict(list))
     ids, zone = list(strain_ids), timezone.get_current_timezone()
-    notes = rows_of(OF_STRAINS.format(marks_for(ids)), ids) if ids else []
+    notes = rows_of(OF_STRAINS.format(among()), [many_value(ids)]) if ids else []
     for strain_id, system, at, grade, is_signed, grader in notes:
         on, given = read_time(at).astimezone(zone).date(), float(grade)
         used = offsets.corrected(grade=given, grader=grader, on=on)

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from inventory.bulk import marks_for, read_day, rows_of
+from inventory.bulk import among, many_value, read_day, rows_of
 from inventory.calc.colour import (
     NEVER_LOOKED_AT,
     RESTING,
@@ -30,7 +30,7 @@ SIGNED = """
 SELECT word.strain_id, system.code, word.signed_on, word.is_rest
 FROM inventory_colourword AS word
 LEFT JOIN inventory_watersystem AS system ON system.id = word.system_id
-WHERE word.strain_id IN ({}) AND word.signed_on IS NOT NULL
+WHERE word.strain_id {} AND word.signed_on IS NOT NULL
 ORDER BY word.settled_at, word.id
 """
 
@@ -39,7 +39,7 @@ def signed_words(*, strain_ids: Iterable[int]) -> dict[int, dict[str, list[Word]
     """Every signed word by strain and code of water system; "" is the whole strain."""
     found: dict[int, dict[str, list[Word]]] = defaultdict(lambda: defaultdict(list))
     ids = list(strain_ids)
-    rows = rows_of(SIGNED.format(marks_for(ids)), ids) if ids else []
+    rows = rows_of(SIGNED.format(among()), [many_value(ids)]) if ids else []
     for order, (strain_id, system, signed_on, is_rest) in enumerate(rows):
         on = read_day(signed_on)
         assert on is not None

@@ -17,10 +17,11 @@ from django.utils import timezone
 
 from inventory import ledger
 from inventory.bulk import (
+    among,
     day_value,
     facts_value,
     insert_rows,
-    marks_for,
+    many_value,
     read_day,
     read_time,
     rows_of,
@@ -145,18 +146,18 @@ FROM inventory_tray AS tray
 JOIN inventory_trough AS trough ON trough.id = tray.trough_id
 LEFT JOIN inventory_balance AS balance ON balance.tray_id = tray.id
 LEFT JOIN inventory_lot AS lot ON lot.id = balance.lot_id
-WHERE tray.code IN ({})
+WHERE tray.code {}
 """
 STANDS = "NOT EXISTS (SELECT 1 FROM inventory_walknote AS n WHERE n.undoes_count_id = c.id)"
 NEWEST = f"""
 SELECT c.tray_id, MAX(c.looked_at) FROM inventory_count AS c
-WHERE c.tray_id IN ({{}}) AND c.is_waiting = %s AND {STANDS}
+WHERE c.tray_id {{}} AND c.is_waiting = %s AND {STANDS}
 GROUP BY c.tray_id
 """
 NEAR = f"""
 SELECT c.tray_id, c.looked_at, c.pieces, c.user_id, who.name, c.is_waiting
 FROM inventory_count AS c JOIN inventory_user AS who ON who.id = c.user_id
-WHERE c.tray_id IN ({{}}) AND (c.is_waiting = %s OR c.looked_at BETWEEN %s AND %s) AND {STANDS}
+WHERE c.tray_id {{}} AND (c.is_waiting = %s OR c.looked_at BETWEEN %s AND %s) AND {STANDS}
 ORDER BY c.id
 """
 
@@ -198,7 +199,7 @@ class CountBook:
             balances = Balance.objects.filter(tray__code__in=wanted).order_by()
             ledger.lock_strain_forms(balances.values_list("strain_form_id", flat=True))
         trays = {}
-        for *row, counted_on, is_sample in rows_of(TRAYS.format(marks_for(wanted)), wanted):
+        for *row, counted_on, is_sample in rows_of(TRAYS.format(among()), [many_value(wanted)]):
             now = TrayNow(*row, counted_on=read_day(counted_on), is_sample=bool(is_sample))
             now.was = now.pieces
             trays[now.code] = now
@@ -210,12 +211,12 @@ class CountBook:
         by_id = {row.tray_id: row for row in self.trays.values()}
         if not by_id:
             return
-        ids, marks = list(by_id), marks_for(list(by_id))
-        for tray_id, at in rows_of(NEWEST.format(marks), [*ids, False]):
+        ids = many_value(by_id)
+        for tray_id, at in rows_of(NEWEST.format(among()), [ids, False]):
             by_id[tray_id].newest_at = read_time(at)
         hours = [time_value(first_at), time_value(last_at)]
         for tray_id, at, pieces, user_id, who, is_waiting in rows_of(
-            NEAR.format(marks), [*ids, True, *hours]
+            NEAR.format(among()), [ids, True, *hours]
         ):
             seen = Seen(read_time(at), pieces, user_id, who, bool(is_waiting))
             by_id[tray_id].seen.append(seen)

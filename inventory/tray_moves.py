@@ -12,10 +12,11 @@ from datetime import date, datetime
 from django.db import connection
 
 from inventory.bulk import (
+    among,
     day_value,
     ids_by_key,
     insert_rows,
-    marks_for,
+    many_value,
     rows_of,
     time_value,
     update_rows,
@@ -115,12 +116,12 @@ def _places(tray_ids: set[int], named: set[str]) -> tuple[dict[int, int], dict[s
 def _places_there(tray_ids: set[int], named: set[str]) -> tuple[dict[int, int], dict[str, int]]:
     places: dict[int, int] = {}
     ends: dict[str, int] = {}
-    ids, codes = list(tray_ids), [str(code) for code in named]
+    codes = [str(code) for code in named]
     statement = (
         f"SELECT id, code, tray_id FROM {connection.ops.quote_name(Place._meta.db_table)} "
-        f"WHERE tray_id IN ({marks_for(ids)}) OR code IN ({marks_for(codes)})"
+        f"WHERE tray_id {among()} OR code {among()}"
     )
-    for pk, code, tray_id in rows_of(statement, [*ids, *codes]):
+    for pk, code, tray_id in rows_of(statement, [many_value(tray_ids), many_value(codes)]):
         if tray_id is None:
             ends[code] = pk
         else:
@@ -168,9 +169,9 @@ def add_to_totals(*, differences: Mapping[tuple[int, int, str], int]) -> None:
     table = connection.ops.quote_name(StockTotal._meta.db_table)
     statement = (
         f"SELECT id, strain_form_id, system_id, standing FROM {table} "
-        f"WHERE strain_form_id IN ({marks_for(forms)})"
+        f"WHERE strain_form_id {among()}"
     )
-    ids = {tuple(key): pk for pk, *key in rows_of(statement, forms)}
+    ids = {tuple(key): pk for pk, *key in rows_of(statement, [many_value(forms)])}
     update_rows(
         statement=f"UPDATE {table} SET pieces = pieces + %s WHERE id = %s",
         rows=[(pieces, ids[key]) for key, pieces in sorted(wanted.items()) if key in ids],

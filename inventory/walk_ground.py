@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from inventory.bulk import marks_for, read_time, rows_of
+from inventory.bulk import among, many_value, read_time, rows_of
 from inventory.errors import FarmError, Unknown
 from inventory.models import Cohort, Strain
 
@@ -72,8 +72,8 @@ class Ground:
         standing: dict[int, list[int]] = defaultdict(list)
         # Where a strain stands is asked of graded strains only.
         ids = [row.pk for row in strains]
-        among = f"AND form.strain_id IN ({marks_for(ids)})"
-        rows = rows_of(f"{STANDING} {among}", ids) if ids else []
+        standing_of = f"{STANDING} AND form.strain_id {among()}"
+        rows = rows_of(standing_of, [many_value(ids)]) if ids else []
         for strain_id, tray_id, trough_id in rows:
             standing[strain_id].append(tray_id)
             trough_of_tray[tray_id] = troughs[trough_id]
@@ -136,8 +136,7 @@ class Ground:
 def _trays(named: Named | None) -> list[tuple[int, str, int]]:
     if named is None:
         return rows_of(TRAYS, ())
-    codes = list(named.places)
-    return rows_of(f"{TRAYS} WHERE code IN ({marks_for(codes)})", codes) if codes else []
+    return rows_of(f"{TRAYS} WHERE code {among()}", [many_value(named.places)])
 
 
 def _strains(named: Named | None) -> list[Strain]:

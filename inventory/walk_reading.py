@@ -4,7 +4,7 @@ Call from: inventory/walk_sync.py, inventory/walk_pages.py.
 """
 
 from collections.abc import Callable, Mapping
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
@@ -116,7 +116,9 @@ def _time(raw: Mapping[str, Any], field: str) -> datetime:
         raise NoteUnreadable(
             field=field, value=repr(value)[:40], remedy="send it as 2026-11-25T08:30:00-06:00"
         ) from None
-    return at if at.tzinfo else timezone.make_aware(at)
+    # As the database keeps it: every row that tells of this note is then written without another
+    # look at its zone.
+    return (at if at.tzinfo else timezone.make_aware(at)).astimezone(UTC)
 
 
 def _decimal(raw: Mapping[str, Any], field: str) -> Decimal | None:

@@ -13,12 +13,14 @@ from datetime import datetime
 from django.db import transaction
 from django.db.models import QuerySet
 
+from inventory.bulk import insert_rows, time_value
 from inventory.errors import ForbiddenMove
 from inventory.people import User
-from orders.adding import ROWS_AT_ONCE, add_rows
 from orders.models import Promise, PromisedTotal, ShipWeek
 from orders.promising import AboveWhatIsLeft, CanPromise
 
+# What one of Django's own statements takes well; a longer one gains nothing.
+ROWS_AT_ONCE = 2000
 COLUMNS = (
     "line_id",
     "strain_form_id",
@@ -56,7 +58,8 @@ def pencil_promises(
 ) -> None:
     """Pencil promises on lines that have no live one. The caller holds the lock and has read
     ``left`` under it. Raises AboveWhatIsLeft where a total would pass what was read."""
-    written = (Promise.State.PENCILLED.value, now, None, user.pk if user else None, reason[:300])
+    user_id = user.pk if user else None
+    written = (Promise.State.PENCILLED.value, time_value(now), None, user_id, reason[:300])
     unit = {row.strain_form_id: left[row.strain_form_id].stock.unit for row in pencils}
     rows = [
         (
@@ -79,9 +82,13 @@ def pencil_promises(
         if total > can.in_week_pieces + can.pieces:
             _refuse(week, pencils, strain_form_id, can, total - added[strain_form_id])
     there = set(Promise.objects.filter(line__order__week=week).values_list("line_id", flat=True))
-    add_rows(Promise, COLUMNS, [row for row in rows if row[0] not in there])
+    insert_rows(model=Promise, columns=COLUMNS, rows=[row for row in rows if row[0] not in there])
     Promise.objects.bulk_create(
-        [Promise(**dict(zip(COLUMNS, row, strict=True))) for row in rows if row[0] in there],
+        [
+            Promise(**dict(zip(COLUMNS, row, strict=True)) | {"pencilled_at": now})
+            for row in rows
+            if row[0] in there
+        ],
         batch_size=ROWS_AT_ONCE,
         update_conflicts=True,
         unique_fields=["line"],

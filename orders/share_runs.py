@@ -12,9 +12,9 @@ from typing import Any
 from django.db.models import Prefetch
 from django.utils import timezone
 
+from inventory.bulk import insert_rows
 from inventory.models import Listing
 from inventory.people import User
-from orders.adding import add_rows
 from orders.calc.share_orders import WAYS, ShortBook
 from orders.calc.share_replay import Replay, canonical, result_text, settings_text
 from orders.calc.sharing import Ask
@@ -153,7 +153,7 @@ def write_run(
         ),
         is_signed=True,
     )
-    add_rows(ShareLine, LINE_COLUMNS, _line_rows(run, numbers))
+    insert_rows(model=ShareLine, columns=LINE_COLUMNS, rows=_line_rows(run, numbers))
     return run
 
 

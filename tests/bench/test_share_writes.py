@@ -12,9 +12,9 @@ import pytest
 from django.db import connection, transaction
 from django.db.models import F
 
+from inventory.bulk import insert_rows, time_value
 from inventory.clock import farm_now
 from inventory.models import Balance, Listing
-from orders.adding import add_rows
 from orders.models import Line, Order, Promise, PromisedTotal, ShareLine, ShareRun, ShipTo
 from orders.promising_many import COLUMNS
 from orders.share_runs import replay_run
@@ -137,11 +137,11 @@ def test_a_whole_sharing_out_takes_three_times_a_raw_copy_at_most(week, person):
 def test_rows_added_at_once_are_the_rows_that_were_meant(week):
     lines, now = make_lines(week)[:3], farm_now()
     words = "tab\tand\\line\nend"
-    when = "pencilled", now, None
-    add_rows(
-        Promise,
-        COLUMNS,
-        [
+    when = "pencilled", time_value(now), None
+    insert_rows(
+        model=Promise,
+        columns=COLUMNS,
+        rows=[
             (line.pk, line.listing.strain_form_id, week.pk, 2, 2, 0, *when, None, words)
             for line in lines
         ],
