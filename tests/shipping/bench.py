@@ -8,15 +8,18 @@ from typing import Any
 from PIL import Image
 
 from orders.models import Order
-from shipping.arrivals import Photo
+from shipping.arrivals import Arrived, Photo, file_report
 from shipping.bagging import tie_bags
 from shipping.handing_over import hand_over, make_shipment, mark_delivered, move_shipment
-from shipping.models import Box, Shipment
+from shipping.models import ArrivalReport, Box, Shipment
 from shipping.sealing import put_in_boxes, seal_box
-from tests.shipping.scene import Scene, eastern_time, farm_time
+from tests.shipping.scene import Scene
+from tests.shipping.scene_rows import eastern_time, farm_time
 
 # Wed 2 Dec 10:12 in Buffalo is 09:12 on the farm.
 DELIVERED_AT = eastern_time(2, "10:12")
+IN_TIME = eastern_time(2, "13:55")
+THREE_DEAD = {"PLT plug": 2, "CTH base": 1}
 
 
 def pack(
@@ -73,3 +76,18 @@ def photos(dead: dict[str, int], *, label: bool = True, first: int = 0) -> list[
         for index, listing in enumerate(name for name, count in dead.items() for _ in range(count))
     ]
     return [*rows, Photo("label", picture(250), "label.jpg")] if label else rows
+
+
+def report_dead(
+    scene: Scene, order: Order, dead: dict[str, int], at: datetime = IN_TIME, **fields: Any
+) -> ArrivalReport:
+    """The shop's report of dead pieces by listing, with a photo of each and of the label."""
+    first = fields.pop("first", 0)
+    fields.setdefault("photos", photos(dead, first=first))
+    return file_report(
+        order=order,
+        rows=[Arrived(name, dead=count) for name, count in dead.items()],
+        filed_at=at,
+        user=scene.people["buyer"],
+        **fields,
+    )

@@ -9,7 +9,8 @@ from orders.feeding import make_client
 from orders.models import Customer
 from shipping.models import ArrivalReport, ReportPhoto
 from tests.shipping.bench import deliver, picture
-from tests.shipping.scene import build_scene, eastern_time
+from tests.shipping.scene import build_scene
+from tests.shipping.scene_rows import eastern_time
 
 pytestmark = pytest.mark.django_db
 IN_TIME = eastern_time(2, "13:55")

@@ -20,7 +20,8 @@ from shipping.bagging import (
 )
 from shipping.keying import TrayNotPickable
 from shipping.models import Bag, PickTask
-from tests.shipping.scene import build_scene, farm_time, raise_hold
+from tests.shipping.scene import build_scene, raise_hold
+from tests.shipping.scene_rows import farm_time
 
 pytestmark = pytest.mark.django_db
 NOW = farm_time(1, "09:10")

@@ -9,7 +9,8 @@ from shipping.crediting import apply_credit
 from shipping.losses import close_windows
 from shipping.models import LaneLoss
 from tests.shipping.bench import deliver, photos
-from tests.shipping.scene import build_scene, eastern_time
+from tests.shipping.scene import build_scene
+from tests.shipping.scene_rows import eastern_time
 
 pytestmark = pytest.mark.django_db
 # Delivered 10:12 in Buffalo, so the window ends at 14:12.

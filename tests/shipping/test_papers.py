@@ -26,7 +26,8 @@ from shipping.papers import (
     qr_code,
 )
 from shipping.sealing import put_in_boxes
-from tests.shipping.scene import LINES_4902, build_scene, farm_time
+from tests.shipping.scene import build_scene
+from tests.shipping.scene_rows import LINES_4902, farm_time
 
 pytestmark = pytest.mark.django_db
 MM_PER_IN = 25.4
