@@ -9,7 +9,6 @@ from django.contrib.auth.decorators import login_required
 from django.core.files.uploadedfile import UploadedFile
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from config import edit_waiting, editing
@@ -183,7 +182,7 @@ def _form(
         "error": error,
         "history": editing.history(subject=subject, row=row) if row is not None else [],
         "dated": subject.dated(row) if row is not None else [],
-        "today": timezone.localdate(farm_now()),
+        "today": farm_today(),
     }
     return render(request, "edit_form.html", context, status=status)
 

@@ -48,6 +48,7 @@ def owner_page(request: HttpRequest) -> HttpResponse:
         "alone": [row for row in _mothers(on, book) if len(row.kept_pieces) == 1],
         "numbers": _confidence(on),
         "changes": Change.objects.select_related("user")[:SHOWN],
+        "today": on,
     }
     return render(request, "owner.html", context)
 
