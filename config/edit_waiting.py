@@ -16,7 +16,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from config.edit_fields import as_text
-from inventory.clock import is_done, is_first
+from inventory.clock import doing_once
 from inventory.errors import FarmError, ForbiddenMove, ReasonMissing
 from inventory.messaging import Action, Letter, write_messages
 from inventory.models import Change, WaitingEdit
@@ -116,10 +116,8 @@ def drop(*, waiting: WaitingEdit, subject: Subject, row: Any, user: User, now: d
 def write_due(*, now: datetime) -> None:
     """Write every signed edit whose day has come. Safe late and twice."""
     on = timezone.localdate(now)
-    if is_done(key=f"edits of {on}"):
-        return
-    with transaction.atomic():
-        if not is_first(key=f"edits of {on}", now=now):
+    with doing_once(key=f"edits of {on}", now=now) as is_mine:
+        if not is_mine:
             return
         due = WaitingEdit.objects.filter(
             starts_on__lte=on, ended_at=None, signed_by__isnull=False

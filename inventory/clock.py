@@ -4,8 +4,11 @@ A demo farm runs on its own clock, one row, moved only by its next event or by t
 and tokens use the machine's clock, as a live farm does for everything.
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import date, datetime, timedelta
 
+from django.db import transaction
 from django.utils import timezone
 
 from inventory.errors import FarmError
@@ -78,3 +81,16 @@ def is_first(*, key: str, now: datetime) -> bool:
     """
     _, is_new = Once.objects.get_or_create(key=key, defaults={"at": now})
     return is_new
+
+
+@contextmanager
+def doing_once(*, key: str, now: datetime) -> Iterator[bool]:
+    """Something timed, done once with its claim in one transaction: yields whether to do it.
+
+    After it is done each later round costs one read and takes no writer's turn.
+    """
+    if is_done(key=key):
+        yield False
+        return
+    with transaction.atomic():
+        yield is_first(key=key, now=now)

@@ -1,6 +1,6 @@
 """HOP 3b ready dates: cut lots and the light where they stand -> P50 and P80 of every growing lot.
 
-Call from: config/ticking.py (04:00 each farm day), inventory/growing_pages.py, tests.
+Call from: config/ticking.py (04:00 each farm day), inventory/season_pages.py, orders/cut_plan.py.
 Locks: none; the dates are a forecast and the next run writes them again. Only a grower's grade
 makes a lot ready: nothing here changes a state.
 """
@@ -21,7 +21,7 @@ from inventory.calc.light import (
     radiation_mj_m2,
     ready_dates,
 )
-from inventory.clock import is_first
+from inventory.clock import doing_once
 from inventory.cutting import grow_healed
 from inventory.errors import Unknown
 from inventory.holds import ReasonMissing
@@ -157,8 +157,8 @@ def refresh_when_due(*, now: datetime) -> int:
     local = timezone.localtime(now)
     if local.time() < REFRESH_AT:
         return 0
-    with transaction.atomic():
-        if not is_first(key=f"ready dates of {local.date()}", now=now):
+    with doing_once(key=f"ready dates of {local.date()}", now=now) as is_mine:
+        if not is_mine:
             return 0
         grow_healed(on=local.date())
         return refresh_ready_dates(on=local.date())

@@ -9,12 +9,11 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.conf import settings
-from django.db import transaction
 from django.db.models import QuerySet
 from django.urls import reverse
 from django.utils import timezone
 
-from inventory.clock import is_done, is_first
+from inventory.clock import doing_once, is_first
 from inventory.messaging import Action, File, Letter, write_messages
 from inventory.models import Happening, Listing, Substitute
 from inventory.people import Role, User
@@ -210,11 +209,10 @@ def _write_short_lines(now: datetime) -> None:
     for week in ShipWeek.objects.filter(
         published_at__lte=now, closed_at__isnull=True, cut_off_at__gt=now
     ):
-        key = f"short lines {week.name}"
-        if is_done(key=key) or now < _short_notice_at(week):
+        if now < _short_notice_at(week):
             continue
-        with transaction.atomic():
-            if is_first(key=key, now=now):
+        with doing_once(key=f"short lines {week.name}", now=now) as is_mine:
+            if is_mine:
                 _write_short_lines_of(week, now)
 
 
@@ -333,10 +331,8 @@ def _write_short_lines_to(
 def _write_law_reviews(now: datetime) -> None:
     """To office and owner, each rule once, on the day it was to be looked at again."""
     on = timezone.localdate(now)
-    if is_done(key=f"law reviews {on}"):
-        return
-    with transaction.atomic():
-        if not is_first(key=f"law reviews {on}", now=now):
+    with doing_once(key=f"law reviews {on}", now=now) as is_mine:
+        if not is_mine:
             return
         past = RegionRule.objects.filter(review_by__lte=on).select_related("strain_class")
         rows = [

@@ -11,7 +11,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from inventory.changing import note_change
-from inventory.clock import is_done, is_first
+from inventory.clock import doing_once, is_first
 from inventory.errors import FarmError
 from inventory.models import Change, Happening, Listing
 from inventory.people import User
@@ -130,10 +130,8 @@ def leave_starts(*, now: datetime) -> None:
     Safe late and twice: each change is claimed once; one that is older than two weeks is history.
     """
     on = timezone.localdate(now)
-    if is_done(key=f"starts of {on}"):
-        return
-    with transaction.atomic():
-        if not is_first(key=f"starts of {on}", now=now):
+    with doing_once(key=f"starts of {on}", now=now) as is_mine:
+        if not is_mine:
             return
         rows = Change.objects.filter(
             what__in=STARTING, starts_on__lte=on, starts_on__gt=on - timedelta(days=14)
