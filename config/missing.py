@@ -1,6 +1,6 @@
 """What a farm just set up still lacks before its first list can go out, and where each is mended.
 
-Call from: config/missing_page.py, config/pages.py. Reads only; two dozen statements on any farm.
+Call from: config/missing_page.py. Reads only; two dozen statements on any farm.
 """
 
 from collections.abc import Iterator

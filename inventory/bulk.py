@@ -1,7 +1,7 @@
 """Many rows of one table in one go, without a model object for each.
 
-Call from: inventory/ledger.py, inventory/counting.py, inventory/walk_bulk.py,
-orders/promising_many.py, orders/share_runs.py.
+Call from: inventory/counting.py, inventory/walk_bulk.py, orders/promising_many.py,
+orders/share_runs.py.
 A walk of five hundred notes is mostly the making of objects; the rows themselves are little work.
 """
 

@@ -1,6 +1,6 @@
 """Graded looks as colour is run by them: by strain and system, each grader's offset taken off.
 
-Call from: inventory/colouring.py, inventory/walk_rows.py, inventory/house_pages.py.
+Call from: inventory/colouring.py, inventory/colour_runs.py, inventory/placing.py.
 Two statements for any number of strains.
 """
 

@@ -1,6 +1,6 @@
 """HOP 1c runs of colour: looks and signed words of one strain -> its run, and those of its systems.
 
-Call from: inventory/colouring.py, inventory/colour_pages.py, inventory/walk_rows.py.
+Call from: inventory/colouring.py, inventory/colour_words.py, inventory/colour_pages.py.
 A strain is run as one; each system by itself while their grades differ, or while a person's word
 on one system says other than the strain does.
 """

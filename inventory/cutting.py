@@ -1,6 +1,6 @@
 """HOP 2h cutting: parents, mounts and a tray -> a new Lot with its history.
 
-Call from: config/cut_page.py, config/ticking.py.
+Call from: config/cut_page.py.
 Locks: strain-forms in the ledger; base batches and plugs as their hops do.
 """
 

@@ -1,6 +1,6 @@
 """HOP 2b holds: a stop that acts when raised and is lifted only when its looks have earned it.
 
-Call from: inventory/pages.py, inventory/walking.py, config/playing.py.
+Call from: inventory/pages.py, inventory/walk_acts.py, config/playing.py.
 Locks: the hold's row. Sheets, promises and the list hear of it by the happening left here.
 """
 

@@ -1,6 +1,6 @@
 """HOP 1h looking first: the six places where a look matters most today, and why.
 
-Call from: config/walk_page.py, which brings along which strain-forms are short this week.
+Call from: orders/shortness.py, which brings along which strain-forms are short this week.
 """
 
 from collections.abc import Mapping, Sequence

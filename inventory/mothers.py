@@ -1,6 +1,6 @@
 """HOP 2e mothers: what is kept of each line, where, and what that lacks.
 
-Call from: inventory/mother_pages.py, management command `growing`.
+Call from: inventory/house_pages.py, config/owner_page.py, inventory/growing.py.
 Locks: none, reads only. A line that is lost cannot be bought back: whatever stands in one water
 system can be lost in one night.
 """

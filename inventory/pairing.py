@@ -1,6 +1,6 @@
 """HOP 1f phones: a code on the office screen -> a phone that may send walk notes and nothing else.
 
-Call from: inventory/phone_pages.py, inventory/walk_pages.py.
+Call from: inventory/phone_pages.py, inventory/walk_door.py.
 Code and key are random and only their SHA-256 is kept: 256 and 128 bits need no slow hash.
 Times are the machine's, as for every log-in.
 """

@@ -1,6 +1,6 @@
 """HOP 6c amend: confirm, judge again, withdraw -> lines opened or taken back, promises freed.
 
-Call from: orders/pages.py, orders/api.py, orders/sharing.py, config/playing.py.
+Call from: orders/pages.py, orders/api.py, orders/sharing.py, config/scene_acts.py.
 Locks: the line's or order's row, strain-forms lowest key first, then the promises' rows.
 """
 

@@ -1,7 +1,7 @@
 """Request keys: claimed in a committed row of their own before the work begins.
 
-Call from: orders/api.py. Not inside a transaction: the claim must be seen by a second request
-while the first is still running.
+Call from: orders/api_answers.py. Not inside a transaction: the claim must be seen by a second
+request while the first is still running.
 """
 
 import hashlib

@@ -1,6 +1,6 @@
 """HOP 6b export: a named person ticks each thing that a live export needs.
 
-Call from: orders/pages.py, config/playing.py; orders/sharing.py asks what is missing.
+Call from: orders/pages.py, config/scene_acts.py; orders/share_book.py asks what is missing.
 Check with the authority before real use: nothing here is legal advice.
 """
 

@@ -1,6 +1,6 @@
 """HOP 6 order: page, sheet, API, phone -> Order, Line, pencilled Promise. One path for all.
 
-Call from: orders/pages.py, orders/api.py, management command `demo`.
+Call from: orders/basket.py, orders/api.py, config/playing.py.
 Locks: the strain-forms of first-come lines, lowest key first.
 """
 

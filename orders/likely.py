@@ -1,6 +1,6 @@
 """HOP 6d likely: what is asked of an open list -> what a buyer's line is likely to get.
 
-Call from: orders/list_pages.py, orders/basket.py, config/ticking.py.
+Call from: orders/list_pages.py, orders/change_pages.py, config/ticking.py.
 Locks: none. The words promise nothing; what came of them is counted and shown.
 """
 

@@ -1,6 +1,6 @@
 """What the lines of a list version say, read flat: one tuple a line, no rows of tables behind it.
 
-Call from: orders/list_read.py, orders/list_rows.py. Reads only. Five joined rows made for each of
+Call from: orders/list_rows.py. Reads only. Five joined rows made for each of
 four hundred lines took more time than all else on the page.
 """
 

@@ -1,6 +1,6 @@
 """HOP 5 list: can-promise, prices, rests -> numbered, frozen list versions.
 
-Call from: config/ticking.py, orders/pages.py, management command `demo`.
+Call from: config/ticking.py, orders/list_guard.py, orders/list_pages.py.
 Locks: the ship week's row, so that two writers never take the same version number.
 """
 

@@ -1,6 +1,6 @@
 """HOP 6d replace: a promised line that cannot go -> another line in its place, or none.
 
-Call from: orders/resting.py, shipping/shortfalls.py.
+Call from: orders/resting.py, shipping/settling.py.
 Locks: the caller holds the order's row; here strain-forms, lowest key first, then promises.
 """
 

@@ -1,6 +1,6 @@
 """HOP 6 rules: what may go where, and the papers that let it -> a judgement on each line.
 
-Call from: orders/intake.py, orders/listing pages, shipping/handing_over.py.
+Call from: orders/intake.py, orders/list_rows.py, shipping/road_checks.py.
 Nothing here is legal advice: every row carries the day it was checked and by whom.
 """
 

@@ -1,6 +1,6 @@
 """HOP 7 share out: asks against stock -> pencilled, then inked promises, each with its sentence.
 
-Call from: orders/pages.py, config/playing.py, management command `week`.
+Call from: orders/share_pages.py, config/scene_acts.py, config/week_record.py.
 Locks: strain-forms, lowest key first; the ship week's row, so that a week is shared by one caller.
 """
 

@@ -1,6 +1,6 @@
 """HOP 12 arrive: a shop's report -> credit, agreed by rule or by a person.
 
-Call from: shipping/pages.py, config/playing.py.
+Call from: shipping/pages.py, shipping/arrival_api.py, config/scene_acts.py.
 Locks: the shipment's row, so that two reports of one shipment are judged one after the other.
 """
 

@@ -1,6 +1,6 @@
 """HOP 9b bag: pulled pieces on the bench -> tied bags, each with its clock.
 
-Call from: shipping/pages.py, shipping/papers.py (codes only), config/playing.py.
+Call from: shipping/bench_pages.py, shipping/papers.py (codes only), config/scene_acts.py.
 Locks: the order's row, then strain-forms in the ledger.
 """
 

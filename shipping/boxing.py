@@ -1,6 +1,6 @@
 """HOP 9 bag and box: promises (Monday) or picked pieces (Tuesday) -> the bags of an order.
 
-Call from: shipping/clearing.py, shipping/bagging.py, shipping/papers.py.
+Call from: shipping/clearing.py, shipping/bench_numbers.py, shipping/answering.py.
 """
 
 import hashlib

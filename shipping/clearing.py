@@ -1,6 +1,6 @@
 """HOP 10 heat: boxes, lane, forecast -> pack plan and verdict: clear, care, stop.
 
-Call from: shipping/pages.py, config/playing.py.
+Call from: shipping/pages.py, shipping/bench_pages.py, config/scene_acts.py.
 Locks: the order's row, so that one live plan stands for an order.
 """
 

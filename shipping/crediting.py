@@ -1,6 +1,6 @@
 """HOP 12b credit: what a report is worth, who agrees it, and the moves of a credit.
 
-Call from: shipping/arrivals.py, shipping/losses.py, shipping/pages.py.
+Call from: shipping/arrivals.py, shipping/losses.py, shipping/credit_pages.py.
 """
 
 import json

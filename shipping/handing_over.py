@@ -1,6 +1,6 @@
 """HOP 11 hand over: cleared, filled and sealed boxes -> Shipment on the road, then delivered.
 
-Call from: shipping/bagging.py, shipping/clearing.py, shipping/pages.py, config/playing.py.
+Call from: shipping/bagging.py, shipping/clearing.py, shipping/bench_pages.py, config/scene_acts.py.
 Locks: the shipment's row, then strain-forms in the ledger.
 """
 

@@ -1,6 +1,6 @@
 """HOP 8b key in: what the pencil wrote -> moves tray to bench, shorts, finds.
 
-Call from: shipping/pages.py, config/playing.py.
+Call from: shipping/pages.py, config/scene_acts.py.
 Locks: the sheet's row, then strain-forms in the ledger.
 """
 

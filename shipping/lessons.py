@@ -1,6 +1,6 @@
 """HOP 12d lessons: losses by lane and by strain, judged -> a tighter rule, signed by a person.
 
-Call from: shipping/loss_pages.py, shipping/bench_numbers.py, config/monday.py.
+Call from: shipping/loss_pages.py, shipping/bench_numbers.py, config/owner_page.py.
 Nothing changes by itself: a proposal is shown until somebody signs it or the losses speak against
 it. A signed rule holds from a day on, for boxes planned from then, and can be ended.
 """

@@ -1,7 +1,7 @@
 """Pick sheets, bag labels and box labels on paper. One document a sheet; QR codes beside words.
 
 What a box label says stands in shipping/contents.py.
-Call from: shipping/pages.py, config/playing.py.
+Call from: shipping/pages.py, config/printing.py.
 """
 
 from collections.abc import Sequence

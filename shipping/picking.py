@@ -1,6 +1,6 @@
 """HOP 8 pick: inked promises -> trays, walking order, pick sheets with stamp and checksum.
 
-Call from: config/playing.py, shipping/pages.py, shipping/keying.py.
+Call from: config/scene_acts.py, shipping/pages.py, shipping/keying.py.
 Locks: the ship week's row, so that two people drawing at once draw one after the other.
 """
 

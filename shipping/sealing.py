@@ -1,6 +1,6 @@
 """HOP 9c fill and seal: the bags of an order into the boxes of its plan, weighed and sealed.
 
-Call from: shipping/pages.py, config/playing.py.
+Call from: shipping/bench_pages.py, config/scene_acts.py.
 Locks: the shipment's row, then the box's.
 """
 
