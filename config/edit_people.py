@@ -20,8 +20,6 @@ from inventory.models import LogInLink, Phone
 from inventory.people import RIGHTS, Role, User
 from orders.models import Customer, Order, Seat
 
-OPEN_TO_ALL_STAFF = "see_staff_pages"
-
 
 def _roles() -> Sequence[tuple[str, str]]:
     return list(Role.choices)

@@ -14,14 +14,7 @@ from django.utils.safestring import SafeString, mark_safe
 from inventory.calc.colour import SeasonCurve, season_grade
 
 # The inks of the paper theme. On a page inks.css gives each its theme's own.
-INK, FAINT, RULE, WATER, RUST, MOSS = (
-    "#17211f",
-    "#47504d",
-    "#b9b3a3",
-    "#0a4f4a",
-    "#7d3410",
-    "#3c5a14",
-)
+INK, FAINT, RULE, WATER, RUST = "#17211f", "#47504d", "#b9b3a3", "#0a4f4a", "#7d3410"
 LOOK: dict[str, Any] = {
     "background": None,
     "font": "DejaVu Sans",
@@ -165,7 +158,7 @@ def _look_layers(
     ]
 
 
-def ready_chart(*, rows: Sequence[tuple[str, str, int]], this_week: str) -> SafeString:
+def ready_chart(*, rows: Sequence[tuple[str, str, int]]) -> SafeString:
     """Pieces by the week in which they are ready in 8 of 10 cases, one row of bars a class.
 
     ``rows`` are (week, class, pieces).

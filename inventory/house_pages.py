@@ -43,7 +43,7 @@ def house_page(request: HttpRequest) -> HttpResponse:
         "systems": house_plan(stocks=stocks, monday=_monday(on)),
         "states": STATES,
         "marks": [{"state": state, "mark": sample_mark(state)} for state in STATES],
-        "chart": ready_chart(rows=rows, this_week=_week(on)) if rows else "",
+        "chart": ready_chart(rows=rows) if rows else "",
         "rows": rows,
         "sentence": _ready_sentence(rows),
     }

@@ -254,7 +254,6 @@ class ClamTray:
     first_likely_on: date
     first_from_on: date
     first_to_on: date
-    within_warning: int
     warning: str
 
 
@@ -306,6 +305,5 @@ def _clam_tray(row: Balance, on: date, book: SettingBook) -> ClamTray:
         first_likely_on=first,
         first_from_on=row.counted_on + timedelta(days=found.fast_days),
         first_to_on=row.counted_on + timedelta(days=found.slow_days),
-        within_warning=within,
         warning=words,
     )

@@ -48,7 +48,6 @@ class Supply:
     terms: tuple[Term, ...]
     is_old_count: bool
     is_if_lifted: bool
-    closed_cohorts: tuple[str, ...]
 
     @property
     def units(self) -> int:
@@ -187,7 +186,6 @@ def _supply_of(
             (on - row.counted_on).days > old_days for row, pieces in counting if pieces
         ),
         is_if_lifted=any(row.returns_in(monday) for row, pieces in counting if pieces),
-        closed_cohorts=tuple(row.cohort or "" for row, why, _ in counted if why == "closed"),
     )
 
 

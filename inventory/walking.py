@@ -239,14 +239,6 @@ def _refuse_sample(note: Note) -> None:
         raise SampleUnbelievable(rooted=rooted, sampled=sampled or 0)
 
 
-def newest_note(*, trough_code: str, strain_key: str = "") -> WalkNote | None:
-    """The newest look at a trough, or at one strain in it, by when it was looked at."""
-    notes = WalkNote.objects.filter(trough__code=trough_code)
-    if strain_key:
-        notes = notes.filter(strain__key=strain_key)
-    return notes.order_by("-looked_at", "-id").first()
-
-
 @transaction.atomic
 def count_tray(
     *,

@@ -59,15 +59,6 @@ def pack_groups(*, rooted_on: Sequence[date], window_days: int = 14) -> list[lis
     return groups
 
 
-def packs_of(*, rooted_on: Sequence[date], pieces: Sequence[int], window_days: int = 14) -> int:
-    """Whole packs of ten that cohorts can fill, group by group. [packs]
-
-    Source: none, chosen by the farm.
-    """
-    groups = pack_groups(rooted_on=rooted_on, window_days=window_days)
-    return sum(sum(pieces[index] for index in group) // 10 for group in groups)
-
-
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 

@@ -127,13 +127,6 @@ def best_unit_price(
     return round_money(min(tier_price, break_price))
 
 
-def line_total(*, unit_price: Decimal, units: int) -> Decimal:
-    """Money for a line: whole sale units at the unit price. Raises ValueError below zero units."""
-    if units < 0:
-        raise ValueError(f"A line cannot have {units} units.")
-    return round_money(unit_price * units)
-
-
 def lb_from_kg(*, mass_kg: Decimal | float) -> Decimal:
     """Pounds of a mass. Source: international pound of 1959, 0.45359237 kg exactly."""
     return Decimal(str(mass_kg)) / KG_PER_LB
@@ -344,24 +337,6 @@ def freight_credit(*, freight: Decimal, boxes: Sequence[BoxLoss], is_cause_ours:
     if not is_cause_ours or not lost_lb:
         return Decimal("0.00")
     return round_money(freight * lost_lb / sum(box.billable_lb for box in boxes))
-
-
-def is_automatic(
-    *,
-    dead_bags: int,
-    bags: int,
-    amount: Decimal,
-    is_in_time: bool,
-    has_all_photos: bool,
-    most_dead_share: Decimal = Decimal("0.10"),
-    most_amount: Decimal = Decimal("150.00"),
-) -> bool:
-    """Whether a credit is agreed without a person: in time, complete, few bags, little money.
-
-    Both limits are inclusive. The amount is the whole credit, freight included. [money]
-    """
-    is_small = dead_bags <= most_dead_share * bags and amount <= most_amount
-    return is_in_time and has_all_photos and is_small
 
 
 def _whole_inches(side_in: Decimal | float, side_rounding: str) -> int:

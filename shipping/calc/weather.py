@@ -1,6 +1,6 @@
 """The air a box meets: a lane's legs against the named temperatures of a forecast."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 
@@ -115,8 +115,3 @@ def _van_warmer_c(midday_c: float, is_sunny: bool) -> float:
     if midday_c < COLD_VAN_BELOW_C:
         return COLD_VAN_WARMER_C
     return SUNNY_VAN_WARMER_C if is_sunny else 0.0
-
-
-def hours_of(legs: Sequence[Met]) -> float:
-    """Length of the way. [h]"""
-    return sum(leg.hours for leg in legs)

@@ -15,7 +15,6 @@ from orders.calc.pricing import (
     boxes_and_packs,
     freight,
     lb_from_kg,
-    line_total,
     order_total,
     outer_sides_in,
     round_money,
@@ -168,13 +167,6 @@ def test_a_listing_without_a_break_costs_the_tier_price():
     assert best_unit_price(tier_price=D("14.72"), units=500) == D("14.72")
 
 
-def test_a_line_is_whole_units_at_its_price():
-    assert line_total(unit_price=D("12.88"), units=8) == D("103.04")
-    assert line_total(unit_price=D("12.88"), units=0) == 0
-    with pytest.raises(ValueError, match="-1 units"):
-        line_total(unit_price=D("12.88"), units=-1)
-
-
 # Billable pounds
 
 
@@ -308,10 +300,7 @@ def test_money_of_every_order_of_the_week(row):
     _, tier, zone, lines, boxes, heat_packs, goods, carried, packed, total = row
     pairs = zip(lines.split()[::2], lines.split()[1::2], strict=True)
     found_goods = sum(
-        line_total(
-            unit_price=unit_price(list_price=D(PRICES[key]), tier_factor=TIERS[tier]),
-            units=int(units),
-        )
+        unit_price(list_price=D(PRICES[key]), tier_factor=TIERS[tier]) * int(units)
         for key, units in pairs
     )
     sizes, billables_lb = [], []

@@ -12,7 +12,6 @@ from orders.calc.pricing import (
     DeadPieces,
     credit_amount,
     freight_credit,
-    is_automatic,
 )
 
 D = Decimal
@@ -70,30 +69,3 @@ def test_only_the_lost_boxs_part_of_the_freight_is_given_back():
     assert freight_credit(freight=D("153.44"), boxes=boxes, is_cause_ours=True) == D("52.06")
     boxes = [BoxLoss(36, 19, 37), BoxLoss(18, 10, 19)]
     assert freight_credit(freight=D("153.44"), boxes=boxes, is_cause_ours=True) == D("153.44")
-
-
-AGREED = {
-    "dead_bags": 3,
-    "bags": 49,
-    "amount": D("44.16"),
-    "is_in_time": True,
-    "has_all_photos": True,
-}
-
-
-@pytest.mark.parametrize(
-    ("change", "expected"),
-    [
-        ({}, True),
-        ({"is_in_time": False}, False),
-        ({"has_all_photos": False}, False),
-        # 4 of 49 is 8.2 %, 5 of 49 is 10.2 %, 5 of 50 exactly 10 %.
-        ({"dead_bags": 4}, True),
-        ({"dead_bags": 5}, False),
-        ({"dead_bags": 5, "bags": 50}, True),
-        ({"amount": D("150.00")}, True),
-        ({"amount": D("150.01")}, False),
-    ],
-)
-def test_a_small_credit_in_time_and_complete_is_agreed_without_a_person(change, expected):
-    assert is_automatic(**{**AGREED, **change}) is expected

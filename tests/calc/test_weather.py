@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from shipping.calc.heat import HeatSettings, outside_steps
-from shipping.calc.weather import LaneDay, Leg, hours_of, legs_met, missing_points
+from shipping.calc.weather import LaneDay, Leg, legs_met, missing_points
 from tests.calc.pack_cases import COLLECTED, ISLAND, OVERNIGHT, overnight
 
 BUFFALO = overnight("Tue", -6, -2, is_depot_allowed=True)
@@ -27,13 +27,17 @@ def van_c(morning, midday, *, is_sunny=False, shift_c=0.0):
     return van.outside_c, counter.outside_c
 
 
+def hours(legs):
+    return sum(leg.hours for leg in legs)
+
+
 def test_the_overnight_lane_to_a_door_by_hand():
     # Dock (18 + 18) / 2; hub 0.4 x -8 + 10.8; station 0.4 x -6 + 10.8; van -2 + 6.
     assert air(BUFFALO, "door") == [
         *[(3.0, 18.0), (3.5, 16.0), (3.5, 7.6), (2.5, 16.0)],
         *[(2.0, 8.4), (3.0, 4.0), (0.5, -2.0)],
     ]
-    assert hours_of(legs_met(day=BUFFALO, delivery="door")) == 18.0
+    assert hours(legs_met(day=BUFFALO, delivery="door")) == 18.0
 
 
 def test_the_overnight_lane_to_a_depot_by_hand():
@@ -41,7 +45,7 @@ def test_the_overnight_lane_to_a_depot_by_hand():
     assert air(BUFFALO, "depot") == [
         *[(3.0, 18.0), (3.5, 16.0), (3.5, 7.6), (2.5, 16.0), (2.0, 8.4), (3.0, 13.0)],
     ]
-    assert hours_of(legs_met(day=BUFFALO, delivery="depot")) == 17.5
+    assert hours(legs_met(day=BUFFALO, delivery="depot")) == 17.5
 
 
 @pytest.mark.parametrize(("delivery", "last"), [("door", "delivery van"), ("depot", "depot shelf")])
@@ -54,7 +58,7 @@ def test_a_day_lost_comes_before_the_van_or_the_shelf(delivery, last):
         (24.0, pytest.approx(9.2))
     ]
     assert names[names.index("a day late") + 1] == last
-    assert hours_of(met) == hours_of(legs_met(day=BUFFALO, delivery=delivery)) + 24
+    assert hours(met) == hours(legs_met(day=BUFFALO, delivery=delivery)) + 24
 
 
 def test_a_shift_moves_the_forecast_but_not_flights_or_shelter():
@@ -87,7 +91,7 @@ def test_the_van_is_judged_on_the_forecast_unshifted():
 def test_the_island_lane_is_collected_from_a_warm_hall():
     usual = [(2.0, 20), (3.0, 18), (3.0, 15), (3.0, 16), (6.0, 14), (3.0, 25)]
     assert air(COLLECTED, "depot") == usual
-    assert hours_of(legs_met(day=COLLECTED, delivery="depot")) == 20.0
+    assert hours(legs_met(day=COLLECTED, delivery="depot")) == 20.0
 
 
 def test_the_island_lane_shifts_its_hall_in_full_and_its_trucks_by_half():

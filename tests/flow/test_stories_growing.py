@@ -24,7 +24,6 @@ from inventory.models import (
 from inventory.propagules import BeforeFirstDrop, collect_cohort
 from inventory.walk_rows import looked_by
 from inventory.walk_sync import take_batch
-from inventory.walking import newest_note
 from orders.calc.sharing import Ask, share
 from orders.listing import draft_list, newest_version
 from orders.weeks import open_week, week_named
@@ -60,7 +59,7 @@ def test_a1_a_note_that_arrives_late_keeps_its_place_and_lands_once(farm, person
 
     assert (first.outcome, again.outcome) == ("stored", "already have it")
     assert WalkNote.objects.filter(trough__code="H4").count() == 2
-    assert newest_note(trough_code="H4").client_id == "N2"
+    assert WalkNote.objects.filter(trough__code="H4").latest("looked_at").client_id == "N2"
     assert list(looked_by(on=date(2026, 11, 25))).count("H4") == 1
 
 

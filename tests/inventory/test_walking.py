@@ -15,7 +15,6 @@ from inventory.walking import (
     Note,
     count_tray,
     grade_ready,
-    newest_note,
     record_deaths,
     take_note,
 )
@@ -39,7 +38,8 @@ def test_a_late_note_keeps_its_place_and_a_second_send_changes_nothing(farm, per
 
     assert (already, already_again) == (False, True)
     assert first == again
-    assert newest_note(trough_code="H4", strain_key="TLW").client_id == "N2"
+    newest = WalkNote.objects.filter(trough__code="H4", strain__key="TLW").latest("looked_at")
+    assert newest.client_id == "N2"
     assert WalkNote.objects.filter(client_id__in=["N1", "N2"]).count() == 2
 
 
