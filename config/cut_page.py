@@ -15,13 +15,13 @@ from django.shortcuts import redirect, render
 from inventory import cutting
 from inventory.calc.cutting import doubling_weeks, recut_pool_pieces
 from inventory.clock import farm_now, farm_today
+from inventory.door import staff_only
 from inventory.errors import Unknown
+from inventory.form_reading import NumberUnreadable, whole_of
 from inventory.models import Lot, StrainForm, User
-from inventory.season_pages import NumberUnreadable, whole_of
 from inventory.setting_book import SettingBook
 from orders.calc.weeks import iso_week_name
 from orders.cut_plan import Demand, PlannedCut, plan_cuts
-from orders.pages import staff_only
 
 # What is shown cut by cut.
 SOON = timedelta(weeks=2)

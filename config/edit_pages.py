@@ -18,10 +18,10 @@ from config.edit_subjects import SUBJECTS, subject_of
 from config.editing import Shown, Subject
 from config.what_if import FarmChangedSince
 from inventory.clock import farm_now, farm_today
+from inventory.door import signed_in, staff_only
 from inventory.errors import FarmError, ReasonMissing, Unknown
 from inventory.models import Change, WaitingEdit
 from inventory.photos import store_upload
-from orders.pages import signed_in, staff_only
 
 LATEST = 30
 NOT_FIELDS = frozenset(

@@ -7,8 +7,8 @@ from django.shortcuts import render
 
 from config.missing import how_many, whats_missing
 from inventory.clock import farm_now
+from inventory.door import staff_only
 from orders.models import ShipWeek
-from orders.pages import staff_only
 
 
 @login_required

@@ -15,7 +15,8 @@ from inventory.setting_book import SettingBook
 from orders import list_guard, share_runs, sharing
 from orders.calc.weeks import day_text
 from orders.models import Line, ListLine, Order, Paper, RegionRule, ShipWeek
-from orders.resting import open_questions, rest_answer_until
+from orders.resting import open_questions
+from orders.weeks import answer_until
 from shipping.clearing import newest_forecast
 from shipping.models import Credit, FreightCredit, PackPlan
 
@@ -192,7 +193,7 @@ def _resting(week: ShipWeek) -> list[Row]:
         order = question.line.order
         if order.week_id != week.pk:
             continue
-        until = f"{timezone.localtime(rest_answer_until(order=order)):%a %-d %b %H:%M}"
+        until = f"{timezone.localtime(answer_until(order=order)):%a %-d %b %H:%M}"
         what = f"{question.units} {question.line.listing.title}"
         why = f"{what} went out of colour; cancelled without an answer by {until}"
         where = f"{order.number} {order.ship_to}"

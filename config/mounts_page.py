@@ -18,12 +18,12 @@ from inventory import bases, plugs
 from inventory.calc.cutting import BaseNeed, BaseRule
 from inventory.charts import measure
 from inventory.clock import farm_now, farm_today
+from inventory.door import staff_only
 from inventory.errors import FarmError, Unknown
+from inventory.form_reading import NumberUnreadable, whole_of
 from inventory.models import BaseBatch, MountAct, PlugLot, User, WaterSystem
-from inventory.season_pages import NumberUnreadable, whole_of
 from inventory.setting_book import SettingBook
 from orders.cut_plan import PlannedCut, plan_cuts
-from orders.pages import staff_only
 
 MOST_CUTS = 12
 RECORD = 40

@@ -12,13 +12,13 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from inventory.clock import farm_today
+from inventory.door import signed_in
 from inventory.models import Change, Setting
 from inventory.mothers import Mothers, mothers_of_all
 from inventory.setting_book import SettingBook
 from inventory.standing import read_stock
 from orders.calc.weeks import week_monday
 from orders.models import RegionRule, ShareLine
-from orders.pages import signed_in
 from shipping.lessons import proposals, rules_in_force
 from shipping.models import Recall
 

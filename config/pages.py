@@ -15,12 +15,13 @@ from django.views.decorators.http import require_POST
 from config import monday
 from config.ticking import tick
 from inventory.clock import farm_now, move_clock
+from inventory.door import signed_in
 from inventory.errors import FarmError
 from inventory.models import Clock, Message, Site, User
 from inventory.setting_book import SettingBook
 from orders.calc.weeks import time_text
 from orders.models import HookCall, Order, ShipWeek
-from orders.pages import customer_of, signed_in, visible_orders, zone_for
+from orders.pages import customer_of, visible_orders, zone_for
 from orders.weeks import week_line
 from orders.who_ordered import not_ordered
 from shipping.lessons import proposals

@@ -9,10 +9,10 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_POST
 
 from inventory.clock import farm_now, machine_now
+from inventory.door import staff_only
 from inventory.errors import FarmError, Unknown
 from inventory.log_in_links import ask_reset, link_of, mail_link, set_password
 from inventory.models import LogInLink, User
-from orders.pages import staff_only
 
 
 @sensitive_post_parameters("password", "again")

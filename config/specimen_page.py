@@ -6,8 +6,8 @@ from django.shortcuts import render
 from django.utils import timezone
 
 from inventory.clock import farm_now
+from inventory.door import staff_only
 from orders.models import ShipWeek
-from orders.pages import staff_only
 from orders.weeks import week_line
 
 

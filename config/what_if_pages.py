@@ -22,10 +22,10 @@ from config.what_if_acts import (
     RaiseHold,
 )
 from inventory.clock import farm_now
+from inventory.door import staff_only
 from inventory.errors import FarmError, Unknown
 from inventory.models import Hold, Listing, Strain
 from orders.models import Lane, ShipTo
-from orders.pages import staff_only
 from shipping.models import Forecast
 
 Fields = Mapping[str, str]

@@ -9,10 +9,10 @@ from django.utils import timezone
 
 from inventory.charts import ask_chart
 from inventory.clock import farm_now
+from inventory.door import staff_only
 from inventory.setting_book import SettingBook
 from orders.calc.weeks import time_text
 from orders.models import ShipWeek
-from orders.pages import staff_only
 from orders.weeks import week_line, week_named
 from orders.who_ordered import Record, ShopRecord, not_ordered, record_of, weeks_up_to
 from shipping.losses import lost_by_shop

@@ -7,23 +7,19 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
+from inventory.door import staff_only
 from inventory.errors import Unknown
 from inventory.kept_files import file_answer, kept_file
-from inventory.models import User, VoiceNote, WalkNote
+from inventory.models import VoiceNote, WalkNote
 from inventory.voices import FOLDER
 from inventory.walk_book import MOST_LETTERS, walk_book
-
-
-def _staff(request: HttpRequest) -> None:
-    assert isinstance(request.user, User)
-    request.user.must("see_staff_pages")
 
 
 @login_required
 @require_GET
 def book_page(request: HttpRequest) -> HttpResponse:
     """What the walk noted, newest first; by day, by place or by strain."""
-    _staff(request)
+    staff_only(request)
     typed = request.GET.get("day", "").strip()
     of = request.GET.get("of", "").strip().upper()
     fault = ""
@@ -54,7 +50,7 @@ def book_page(request: HttpRequest) -> HttpResponse:
 @require_GET
 def note_photo_view(request: HttpRequest, note_id: int) -> HttpResponse:
     """The photo of one note, for staff."""
-    _staff(request)
+    staff_only(request)
     name = WalkNote.objects.filter(pk=note_id).values_list("photo", flat=True).first()
     path = kept_file(name=name or "", folder="photos", what="photo of note")
     return file_answer(request, path=path, media_type="image/jpeg")
@@ -64,7 +60,7 @@ def note_photo_view(request: HttpRequest, note_id: int) -> HttpResponse:
 @require_GET
 def voice_view(request: HttpRequest, voice_id: int) -> HttpResponse:
     """One recording, for staff."""
-    _staff(request)
+    staff_only(request)
     voice = VoiceNote.objects.filter(pk=voice_id).first()
     path = kept_file(name=voice.path if voice else "", folder=FOLDER, what="voice note")
     assert voice is not None

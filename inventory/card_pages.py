@@ -13,6 +13,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET
 
 from inventory.clock import farm_now
+from inventory.door import signed_in, staff_only
 from inventory.errors import FarmError, Unknown
 from inventory.models import User
 from inventory.people import RIGHTS
@@ -29,12 +30,6 @@ class CardTimeUnreadable(FarmError):
     message = "{field} reads {text}: type the day as 2026-11-25 and times as 07:40."
 
 
-def _staff(request: HttpRequest, act: str) -> User:
-    assert isinstance(request.user, User)
-    request.user.must(act)
-    return request.user
-
-
 def _pdf(pdf: bytes, name: str) -> HttpResponse:
     answer = HttpResponse(pdf, content_type="application/pdf")
     answer["Content-Disposition"] = f'inline; filename="{name}.pdf"'
@@ -49,7 +44,7 @@ def _system(request: HttpRequest) -> str:
 @require_GET
 def walk_cards_page(request: HttpRequest) -> HttpResponse:
     """Walk cards of the house, or of one system, as PDF."""
-    _staff(request, "see_staff_pages")
+    staff_only(request)
     return _pdf(walk_cards_pdf(now=farm_now(), system=_system(request)), "walk-cards")
 
 
@@ -57,7 +52,7 @@ def walk_cards_page(request: HttpRequest) -> HttpResponse:
 @require_GET
 def tray_marks_page(request: HttpRequest) -> HttpResponse:
     """Tray marks as PDF; their addresses are those of this page."""
-    _staff(request, "see_staff_pages")
+    staff_only(request)
     base = request.build_absolute_uri("/")
     return _pdf(tray_marks_pdf(base=base, system=_system(request)), "tray-marks")
 
@@ -65,7 +60,8 @@ def tray_marks_page(request: HttpRequest) -> HttpResponse:
 @login_required
 def keying_page(request: HttpRequest) -> HttpResponse:
     """Key a walk card in: the same order as on paper, a whole card at a time."""
-    user = _staff(request, "key_walk_cards")
+    user = signed_in(request)
+    user.must("key_walk_cards")
     systems = card_systems(now=farm_now(), system=_system(request))
     context: dict[str, Any] = {
         "systems": systems,

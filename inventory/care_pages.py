@@ -17,18 +17,13 @@ from django.utils import timezone
 from inventory import caring, water
 from inventory.clock import farm_now, farm_today
 from inventory.csv_reading import Reading
+from inventory.door import staff_only
 from inventory.errors import Unknown
 from inventory.models import MEASURES, Balance, Lot, StrainClass, User, WaterSystem, WaterTest
 from inventory.setting_book import SettingBook
 
 TESTS_SHOWN = 12
 MOST_FILE_BYTES = 1_000_000
-
-
-def _staff(request: HttpRequest) -> User:
-    assert isinstance(request.user, User)
-    request.user.must("see_staff_pages")
-    return request.user
 
 
 def _moment(text: str, now: datetime) -> datetime:
@@ -46,7 +41,7 @@ def _moment(text: str, now: datetime) -> datetime:
 @login_required
 def care_page(request: HttpRequest) -> HttpResponse:
     """What is due, what was done, what stands in quarantine; forms for each."""
-    user = _staff(request)
+    user = staff_only(request)
     if request.method == "POST":
         _act(request, user)
         return redirect("care")
@@ -141,7 +136,7 @@ def _lots_at(place: str) -> list[Lot]:
 @login_required
 def water_page(request: HttpRequest) -> HttpResponse:
     """The newest water of each system beside the farm's ranges, and what they propose."""
-    user = _staff(request)
+    user = staff_only(request)
     problems: list[str] = []
     if request.method == "POST":
         if request.FILES:

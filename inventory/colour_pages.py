@@ -17,6 +17,7 @@ from inventory.colour_returns import Season, season_of
 from inventory.colour_runs import best_run, standing_systems
 from inventory.colour_words import newest_words, say_colour, settle_word
 from inventory.colouring import colour_input
+from inventory.door import staff_only
 from inventory.last_looks import LastLooks, last_looks
 from inventory.models import (
     ColourInSystem,
@@ -34,10 +35,9 @@ from inventory.walk_words import organ_of
 @login_required
 def seasons_page(request: HttpRequest) -> HttpResponse:
     """Colour strains through the year: curve, looks, smoothed grade, expected return."""
-    assert isinstance(request.user, User)
-    request.user.must("see_staff_pages")
+    user = staff_only(request)
     if request.method == "POST":
-        messages.success(request, _say(request, request.user))
+        messages.success(request, _say(request, user))
         return redirect("seasons")
     on = farm_today()
     book = SettingBook.read(on=on)
@@ -60,8 +60,8 @@ def seasons_page(request: HttpRequest) -> HttpResponse:
         ],
         "record_sentence": record_sentence(said),
         "said": [_said_row(row) for row in reversed(said)],
-        "may_propose": request.user.may("propose_colour"),
-        "may_sign": request.user.may("rest_strain"),
+        "may_propose": user.may("propose_colour"),
+        "may_sign": user.may("rest_strain"),
     }
     return render(request, "inventory/seasons.html", context)
 

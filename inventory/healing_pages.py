@@ -9,18 +9,17 @@ from django.shortcuts import redirect, render
 
 from inventory import healing
 from inventory.clock import farm_now, farm_today
+from inventory.door import staff_only
 from inventory.errors import Unknown
+from inventory.form_reading import whole_of
 from inventory.models import HealCheck, User
-from inventory.season_pages import whole_of
 from inventory.setting_book import SettingBook
 
 
 @login_required
 def healing_page(request: HttpRequest) -> HttpResponse:
     """Checks that are due, those noted, and the share that heals as they suggest it."""
-    assert isinstance(request.user, User)
-    user = request.user
-    user.must("see_staff_pages")
+    user = staff_only(request)
     if request.method == "POST":
         _act(request, user)
         return redirect("healing")

@@ -10,22 +10,17 @@ from django.shortcuts import redirect, render
 
 from inventory.charts import ready_chart
 from inventory.clock import farm_now, farm_today
+from inventory.door import staff_only
+from inventory.form_reading import whole_of
 from inventory.house_plan import STATES, house_plan, sample_mark
 from inventory.line_map import line_map
-from inventory.models import StrainClass, User
+from inventory.models import StrainClass
 from inventory.mothers import Mothers, line_of, mothers_of_all
 from inventory.rebalancing import Step, move_mothers, steps_of
-from inventory.season_pages import whole_of
 from inventory.setting_book import SettingBook
 from inventory.standing import StrainStock, read_stock
 
 WEEKS_AHEAD = 12
-
-
-def _staff(request: HttpRequest) -> User:
-    assert isinstance(request.user, User)
-    request.user.must("see_staff_pages")
-    return request.user
 
 
 def _monday(on: date) -> date:
@@ -35,7 +30,7 @@ def _monday(on: date) -> date:
 @login_required
 def house_page(request: HttpRequest) -> HttpResponse:
     """The house as a plan, and what gets ready week by week."""
-    _staff(request)
+    staff_only(request)
     on = farm_today()
     stocks = read_stock()
     rows = _ready_rows(stocks, on)
@@ -90,7 +85,7 @@ def _ready_sentence(rows: list[tuple[str, str, int]]) -> str:
 @login_required
 def mothers_page(request: HttpRequest) -> HttpResponse:
     """What is kept of each line, in which systems, and what it lacks; the worst first."""
-    user = _staff(request)
+    user = staff_only(request)
     if request.method == "POST":
         movement = move_mothers(
             from_tray=request.POST.get("from", "").strip().upper(),
@@ -137,7 +132,7 @@ def _mother_row(row: Mothers, systems: list[str], steps: dict[str, Step]) -> dic
 @login_required
 def line_page(request: HttpRequest, key: str) -> HttpResponse:
     """One line from its mothers down: generations, systems, pieces."""
-    _staff(request)
+    staff_only(request)
     strain, lots = line_of(strain_key=key.upper())
     systems = sorted({part for row in lots for part in row.system.split(", ") if part})
     pieces = sum(row.pieces for row in lots)

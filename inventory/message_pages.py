@@ -11,23 +11,18 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
+from inventory.door import staff_only
 from inventory.errors import Unknown
 from inventory.messaging import try_again
-from inventory.models import Message, User
+from inventory.models import Message
 
 A_PAGE = 50
-
-
-def _staff(request: HttpRequest) -> User:
-    assert isinstance(request.user, User)
-    request.user.must("see_staff_pages")
-    return request.user
 
 
 @login_required
 def messages_page(request: HttpRequest) -> HttpResponse:
     """Parked messages first, then every message, newest first, of one kind where one is asked."""
-    user = _staff(request)
+    user = staff_only(request)
     kind = request.GET.get("kind", "")
     rows = Message.objects.filter(kind=kind) if kind else Message.objects.all()
     shown = rows.defer("text", "html")
@@ -77,7 +72,7 @@ def _message(message_id: int) -> Message:
 @login_required
 def message_page(request: HttpRequest, message_id: int) -> HttpResponse:
     """One message as its reader sees it: the letter, its plain text, and what goes with it."""
-    _staff(request)
+    staff_only(request)
     message = _message(message_id)
     context = {
         "message": message,
@@ -95,6 +90,6 @@ def _facts(facts: dict[str, Any]) -> str:
 @require_POST
 def message_again_page(request: HttpRequest, message_id: int) -> HttpResponse:
     """Let one parked message be tried again."""
-    message = try_again(message_id=_message(message_id).pk, user=_staff(request))
+    message = try_again(message_id=_message(message_id).pk, user=staff_only(request))
     notes.success(request, f"{message.subject}, to {message.to_address}: it is tried again now.")
     return redirect("messages")

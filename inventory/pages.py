@@ -11,16 +11,15 @@ from django.views.decorators.http import require_POST
 
 from inventory import holds, surges
 from inventory.clock import farm_now
+from inventory.door import signed_in, staff_only
 from inventory.errors import Unknown
-from inventory.models import Hold, User
+from inventory.models import Hold
 
 
 @login_required
 def holds_page(request: HttpRequest) -> HttpResponse:
     """Every open hold with its looks, and a form to raise one."""
-    assert isinstance(request.user, User)
-    user = request.user
-    user.must("see_staff_pages")
+    user = staff_only(request)
     if request.method == "POST":
         hold = holds.raise_hold(
             scope_kind=request.POST.get("scope_kind", ""),
@@ -83,15 +82,15 @@ def _open_hold(hold_id: int) -> Hold:
 @require_POST
 def hold_act_page(request: HttpRequest, hold_id: int, act: str) -> HttpResponse:
     """Confirm a hold, note a look for its cause, or lift it."""
-    assert isinstance(request.user, User)
+    user = signed_in(request)
     hold, now = _open_hold(hold_id), farm_now()
     if act == "confirm":
-        holds.confirm_hold(hold=hold, at=now, user=request.user)
+        holds.confirm_hold(hold=hold, at=now, user=user)
     elif act in ("clean", "not-clean"):
-        holds.look_at_hold(hold=hold, looked_at=now, user=request.user, is_clean=act == "clean")
+        holds.look_at_hold(hold=hold, looked_at=now, user=user, is_clean=act == "clean")
     elif act == "lift":
         reason = request.POST.get("reason", "").strip()
-        holds.lift_hold(hold=hold, at=now, user=request.user, reason=reason)
+        holds.lift_hold(hold=hold, at=now, user=user, reason=reason)
     else:
         raise Unknown(kind="act on a hold", name=act)
     messages.success(request, f"{hold.code}: done.")

@@ -14,6 +14,7 @@ from django.views.decorators.http import require_POST
 
 from inventory import pairing
 from inventory.clock import farm_now
+from inventory.door import signed_in
 from inventory.errors import Unknown
 from inventory.models import KeptAside, Phone, User
 from inventory.people import RIGHTS
@@ -36,11 +37,11 @@ class PhoneRow:
 @login_required
 def phones_page(request: HttpRequest) -> HttpResponse:
     """Every phone, a form to pair one, and the notes that wait for a word."""
-    assert isinstance(request.user, User)
-    request.user.must("pair_phones")
+    user = signed_in(request)
+    user.must("pair_phones")
     context: dict[str, Any] = {}
     if request.method == "POST":
-        context = _offer(request, request.user)
+        context = _offer(request, user)
     walkers = User.objects.filter(role__in=RIGHTS["walk"], is_active=True).order_by("name")
     phones = Phone.objects.select_related("user", "revoked_by")
     kept = KeptAside.objects.filter(outcome=KeptAside.Outcome.WAITING)
@@ -108,8 +109,8 @@ def _kept_row(row: KeptAside, voices: dict[str, Voice]) -> dict[str, Any]:
 @require_POST
 def phone_revoke_page(request: HttpRequest, phone_id: int) -> HttpResponse:
     """Take a phone off the list."""
-    assert isinstance(request.user, User)
-    phone = pairing.revoke_phone(phone_id=phone_id, by=request.user, now=timezone.now())
+    user = signed_in(request)
+    phone = pairing.revoke_phone(phone_id=phone_id, by=user, now=timezone.now())
     messages.success(
         request, f"{phone} is off the list. What it still sends is kept aside and shown here."
     )
@@ -120,11 +121,10 @@ def phone_revoke_page(request: HttpRequest, phone_id: int) -> HttpResponse:
 @require_POST
 def kept_note_page(request: HttpRequest, kept_id: int) -> HttpResponse:
     """Store a note that was kept aside as its walker's, or leave it out."""
-    assert isinstance(request.user, User)
     answer = settle_kept_note(
         kept_id=kept_id,
         is_wanted=request.POST.get("word") == "store",
-        user=request.user,
+        user=signed_in(request),
         at=farm_now(),
     )
     say = messages.error if answer.outcome == "problem" else messages.success

@@ -7,7 +7,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from inventory.clock import farm_today
-from inventory.models import User
+from inventory.door import staff_only
 from inventory.placing import Better, Placing, placing_advice
 from inventory.setting_book import SettingBook
 
@@ -17,8 +17,7 @@ OF = {"grade": "colour grade", "growth": "growth"}
 @login_required
 def placing_page(request: HttpRequest) -> HttpResponse:
     """Advice for trays of new cuts, every score it comes from, and the light of each trough."""
-    assert isinstance(request.user, User)
-    request.user.must("see_staff_pages")
+    staff_only(request)
     on = farm_today()
     found = placing_advice(on=on, book=SettingBook.read(on=on))
     context = {

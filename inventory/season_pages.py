@@ -13,7 +13,9 @@ from inventory.calc.season import off_season_words
 from inventory.calc.shells import shell_cm_after, wild_shell_cm
 from inventory.charts import size_chart
 from inventory.clock import farm_now, farm_today
-from inventory.errors import FarmError, Unknown
+from inventory.door import staff_only
+from inventory.errors import Unknown
+from inventory.form_reading import day_of, whole_of
 from inventory.last_looks import last_looks
 from inventory.models import Balance, Cohort, FirstDrop, Strain, User, WalkNote
 from inventory.setting_book import SettingBook
@@ -24,43 +26,10 @@ WILD_LARGEST_CM, WILD_K_PER_YEAR, WILD_OF = 80.0, 0.105, "QYG"
 MONTHS_AHEAD = 12
 
 
-class NumberUnreadable(FarmError):
-    code = "season_number_unreadable"
-    status = 422
-    title = "A number or a day cannot be read"
-    message = "Nothing was noted: {field} {text} cannot be read. Type {wants}."
-
-
-def _staff(request: HttpRequest) -> User:
-    assert isinstance(request.user, User)
-    request.user.must("see_staff_pages")
-    return request.user
-
-
-def whole_of(request: HttpRequest, name: str) -> int:
-    """A whole number as a form sends it. Raises NumberUnreadable."""
-    text = request.POST.get(name, "").strip()
-    if not (text.isascii() and text.isdigit()):
-        raise NumberUnreadable(
-            field=name.replace("_", " "), text=repr(text[:20]), wants="a whole number"
-        )
-    return int(text)
-
-
-def _day(request: HttpRequest, name: str) -> date:
-    text = request.POST.get(name, "").strip()
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise NumberUnreadable(
-            field=name.replace("_", " "), text=repr(text[:20]), wants="a day such as 2026-11-25"
-        ) from None
-
-
 @login_required
 def growing_page(request: HttpRequest) -> HttpResponse:
     """Lots in the order in which they get ready, propagules by cohort, clams by size."""
-    user = _staff(request)
+    user = staff_only(request)
     if request.method == "POST":
         _act(request, user)
         return redirect("growing")
@@ -193,7 +162,7 @@ def _act(request: HttpRequest, user: User) -> None:
     if act == "drop":
         row = propagules.log_first_drop(
             strain_key=request.POST.get("strain", ""),
-            on=_day(request, "dropped_on"),
+            on=day_of(request, "dropped_on"),
             user=user,
             note=request.POST.get("note", "").strip(),
         )
@@ -205,7 +174,7 @@ def _act(request: HttpRequest, user: User) -> None:
         cohort = propagules.collect_cohort(
             code=request.POST.get("cohort", "").strip().upper(),
             strain_key=request.POST.get("strain", ""),
-            collected_on=_day(request, "collected_on"),
+            collected_on=day_of(request, "collected_on"),
             pieces=whole_of(request, "pieces"),
             tray_code=request.POST.get("tray", "").strip().upper(),
             user=user,

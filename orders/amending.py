@@ -10,15 +10,28 @@ from datetime import datetime
 from django.db import transaction
 from django.db.models import Q, QuerySet
 
-from inventory.errors import ForbiddenMove
+from inventory.errors import ForbiddenMove, NotAllowed
 from inventory.ledger import lock_strain_forms
 from inventory.models import Happening
 from inventory.people import User
 from orders.change_records import facts_of, write_change
-from orders.models import Line, Order, OrderChange, Paper, Promise, ShipWeek
+from orders.models import Line, Order, OrderChange, Paper, Promise, Seat, ShipWeek
 from orders.paper_left import Fit, PaperLeft, fit_to_paper
 from orders.promising import change_promise
 from orders.rules import Judgement, RuleBook
+
+
+def refuse_stranger(*, order: Order, user: User | None, act: str) -> None:
+    """Anybody who orders for the customer may, and the office for everybody.
+
+    ``user`` is None for the customer's own system. Raises NotAllowed, which names the ``act``.
+    """
+    if user is None:
+        return
+    if user.is_staff_member:
+        user.must("order_for_customer")
+    elif not Seat.objects.filter(user=user, customer=order.customer).exists():
+        raise NotAllowed(role=user.get_role_display().capitalize(), act=act, who="the office")
 
 
 @transaction.atomic

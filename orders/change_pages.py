@@ -10,6 +10,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
 from inventory.clock import farm_now, farm_today
+from inventory.door import signed_in
 from inventory.errors import FarmError
 from orders.calc.cells import read_asked
 from orders.calc.weeks import time_text
@@ -24,7 +25,7 @@ from orders.changing import (
 from orders.likely import keep_words, read_asks
 from orders.listing import newest_version, shown_words
 from orders.models import LikelyWord, Line, ListLine, Order
-from orders.pages import order_for, signed_in, zone_for
+from orders.pages import order_for, zone_for
 from orders.promising import AboveWhatIsLeft
 from orders.rules import RuleBook
 from orders.weeks import week_line

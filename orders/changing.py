@@ -17,12 +17,12 @@ from typing import Any
 from django.db import transaction
 from django.utils import timezone
 
-from inventory.errors import FarmError, NotAllowed
+from inventory.errors import FarmError
 from inventory.ledger import lock_strain_forms
 from inventory.models import Happening, Listing
 from inventory.people import User
 from inventory.setting_book import SettingBook
-from orders.amending import take_line_back
+from orders.amending import refuse_stranger, take_line_back
 from orders.calc.weeks import may_still_order
 from orders.change_records import (
     STANDING,
@@ -34,7 +34,7 @@ from orders.change_records import (
 )
 from orders.intake import Asked, Draft, asked_problem, first_words, judge_drafts, price_of
 from orders.listing import prices_on
-from orders.models import Line, Order, OrderChange, Promise, Seat, ShipWeek
+from orders.models import Line, Order, OrderChange, Promise, ShipWeek
 from orders.promising import (
     AboveWhatIsLeft,
     CanPromise,
@@ -147,7 +147,7 @@ def change_order(
         .get(pk=order_id)
     )
     order.week = week
-    _refuse_stranger(order, user)
+    refuse_stranger(order=order, user=user, act="change another customer's order")
     channel = channel or channel_of(user)
     if order.version != version_seen:
         raise OrderChangedSince(order=order.number, since=_since(order, version_seen))
@@ -164,20 +164,6 @@ def change_order(
     for step in sorted(steps, key=lambda row: (row.is_up, row.row)):
         _take(step, order, now, user, channel)
     return write_change(order=order, before=before, now=now, user=user, channel=channel)
-
-
-def _refuse_stranger(order: Order, user: User | None) -> None:
-    """Anybody who orders for the customer, the office for everybody."""
-    if user is None:
-        return
-    if user.is_staff_member:
-        user.must("order_for_customer")
-    elif not Seat.objects.filter(user=user, customer=order.customer).exists():
-        raise NotAllowed(
-            role=user.get_role_display().capitalize(),
-            act="change another customer's order",
-            who="the office",
-        )
 
 
 def _since(order: Order, seen: int) -> str:

@@ -11,9 +11,9 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from inventory.clock import machine_now
+from inventory.door import staff_only
 from orders.hooks import call_again
 from orders.models import Hook, HookCall
-from orders.pages import staff_only
 
 SHOWN = 100
 

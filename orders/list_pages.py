@@ -12,6 +12,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from inventory.clock import farm_now, farm_today
+from inventory.door import signed_in, staff_only
 from inventory.errors import Unknown
 from inventory.models import User
 from inventory.setting_book import SettingBook
@@ -39,7 +40,7 @@ from orders.list_rows import (
 )
 from orders.listing import draft_list, newest_version
 from orders.models import Basket, Customer, Order, ShipTo, ShipWeek
-from orders.pages import customer_of, signed_in, staff_only
+from orders.pages import customer_of
 from orders.papers import availability_pdf
 from orders.weeks import week_line, week_named
 

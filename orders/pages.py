@@ -11,6 +11,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from inventory.clock import farm_now
+from inventory.door import signed_in, staff_only
 from inventory.errors import NotAllowed, Unknown
 from inventory.models import User
 from orders import exporting
@@ -32,18 +33,6 @@ from orders.models import (
 from orders.resting import open_questions
 from orders.share_runs import SHOWN, signed_shares
 from orders.weeks import week_line
-
-
-def signed_in(request: HttpRequest) -> User:
-    """The person at the page; the log-in decorator has seen to it that there is one."""
-    assert isinstance(request.user, User)
-    return request.user
-
-
-def staff_only(request: HttpRequest) -> User:
-    user = signed_in(request)
-    user.must("see_staff_pages")
-    return user
 
 
 def customer_of(user: User) -> Customer | None:

@@ -9,6 +9,7 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 
 from inventory.clock import farm_now
+from inventory.door import staff_only
 from inventory.errors import FarmError
 from orders.calc.weeks import time_text
 from orders.list_guard import (
@@ -22,7 +23,6 @@ from orders.list_guard import (
     unsigned_faults,
 )
 from orders.models import ShipWeek
-from orders.pages import staff_only
 from orders.weeks import week_line, week_named
 
 

@@ -20,9 +20,9 @@ from orders.resting import (
     answer_rest,
     choices_of,
     questions_of,
-    rest_answer_until,
     settled_by,
 )
+from orders.weeks import answer_until
 
 
 class AnswerSerializer(serializers.Serializer[Any]):
@@ -36,7 +36,7 @@ class RestsView(FeedView):
         order, now = own_order(self.client, number), farm_now()
         body = {
             "order": order.number,
-            "answer_by": when(rest_answer_until(order=order)),
+            "answer_by": when(answer_until(order=order)),
             "questions": [question_record(row, now) for row in questions_of(order=order)],
         }
         return reply_json(request, body)
@@ -97,7 +97,7 @@ def question_record(question: RestQuestion, now: datetime) -> dict[str, Any]:
         "reason": question.reason,
         "state": question.state,
         "asked_at": when(question.asked_at),
-        "answer_by": when(rest_answer_until(order=line.order)),
+        "answer_by": when(answer_until(order=line.order)),
         "choices": [_choice_record(row) for row in choices_of(question=question, now=now)]
         if is_open
         else [],

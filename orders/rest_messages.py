@@ -13,7 +13,8 @@ from inventory.models import Happening, Listing
 from orders.calc.weeks import time_text
 from orders.models import Order, RestQuestion
 from orders.order_messages import week_context, write_to_shop
-from orders.resting import choices_of, rest_answer_until
+from orders.resting import choices_of
+from orders.weeks import answer_until
 
 
 def follow_happening(happening: Happening, *, now: datetime) -> None:
@@ -55,7 +56,7 @@ def _write_rested(order: Order, happening: Happening, now: datetime) -> None:
         "choices": [row.words for row in choices_of(question=question, now=now) if not row.why_not]
         if question
         else [],
-        "until_words": time_text(at=rest_answer_until(order=order), zone=zone),
+        "until_words": time_text(at=answer_until(order=order), zone=zone),
     }
     _write(order, now, f"rested:{happening.pk}", "a promised strain rests", subject, action,
            "strain_rests", context)  # fmt: skip

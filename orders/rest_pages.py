@@ -11,19 +11,19 @@ from django.utils import timezone
 
 from inventory.clock import farm_now
 from inventory.colour_words import say_colour
+from inventory.door import signed_in, staff_only
 from orders.calc.weeks import time_text
 from orders.models import RestQuestion
-from orders.pages import order_for, signed_in, staff_only, zone_for
+from orders.pages import order_for, zone_for
 from orders.resting import (
     answer_rest,
     choices_of,
     open_questions,
     questions_of,
-    rest_answer_until,
     settled_by,
     strains_that_may_rest,
 )
-from orders.weeks import week_line
+from orders.weeks import answer_until, week_line
 
 
 @login_required
@@ -49,7 +49,7 @@ def rest_answer_page(request: HttpRequest, number: str) -> HttpResponse:
         "order": order,
         "waiting": [_asked_row(row, now) for row in open_questions(order=order)],
         "settled": [_settled_row(row, zone) for row in questions_of(order=order) if row.settled_at],
-        "until_words": time_text(at=rest_answer_until(order=order), zone=zone),
+        "until_words": time_text(at=answer_until(order=order), zone=zone),
         "week_line": week_line(week=order.week, now=now, zone=zone, ship_on=order.ship_on),
     }
     return render(request, "orders/rest_answer.html", context)
@@ -127,7 +127,7 @@ def rests_page(request: HttpRequest) -> HttpResponse:
                 "shop": row.line.order.customer.name,
                 "what": f"{row.units} {row.line.listing.title}",
                 "reason": row.reason,
-                "until": time_text(at=rest_answer_until(order=row.line.order), zone=zone),
+                "until": time_text(at=answer_until(order=row.line.order), zone=zone),
             }
             for row in open_questions()
         ],

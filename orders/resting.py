@@ -10,22 +10,20 @@ its box leaves the line is cancelled; a colour that was not ordered is never sen
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import datetime
 
-from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
 
-from inventory.errors import FarmError, NotAllowed
+from inventory.errors import FarmError
 from inventory.models import ColourState, Happening, Strain
 from inventory.people import User
-from inventory.setting_book import SettingBook
-from orders.amending import free_promise
+from orders.amending import free_promise, refuse_stranger
 from orders.basket import watch_listing
-from orders.calc.weeks import moment_of
 from orders.change_records import STANDING, facts_of, write_change
-from orders.models import Line, Order, Promise, RestQuestion, Seat
+from orders.models import Line, Order, Promise, RestQuestion
 from orders.replacing import Instead, put_instead, substitutes_for, take_off, winter_look
+from orders.weeks import answer_until
 
 Choice, State = RestQuestion.Choice, RestQuestion.State
 
@@ -51,16 +49,6 @@ class RestChoice:
     follows: str
     why_not: str = ""
     instead: Instead | None = None
-
-
-def rest_answer_until(*, order: Order) -> datetime:
-    """Until when an answer counts: the evening before the box leaves."""
-    book = SettingBook.read(on=order.ship_on)
-    return moment_of(
-        on=order.ship_on - timedelta(days=1),
-        at=time(book.whole("answer_until_h")),
-        zone=settings.FARM_TIME_ZONE,
-    )
 
 
 def touched_by(*, strain_key: str) -> list[Promise]:
@@ -164,7 +152,7 @@ def _ask(order: Order, promise: Promise, reason: str, now: datetime) -> RestQues
     question = RestQuestion.objects.create(
         line=promise.line, units=promise.units, reason=reason[:300], asked_at=now
     )
-    if now > rest_answer_until(order=order):
+    if now > answer_until(order=order):
         # Nobody can answer any more, and the wrong colour is never sent.
         _cancel(question, order, now, State.LAPSED, None)
     else:
@@ -241,7 +229,7 @@ def answer_rest(
     """
     line_order = RestQuestion.objects.values_list("line__order", flat=True).get(pk=question_id)
     order = _locked(line_order)
-    _refuse_stranger(order, user)
+    refuse_stranger(order=order, user=user, act="answer for another customer")
     question = (
         RestQuestion.objects.select_for_update(of=("self",))
         .select_related("line__listing__strain_form__strain")
@@ -260,18 +248,8 @@ def answer_rest(
     return question
 
 
-def _refuse_stranger(order: Order, user: User | None) -> None:
-    if user is None:
-        return
-    if user.is_staff_member:
-        user.must("order_for_customer")
-    elif not Seat.objects.filter(user=user, customer=order.customer).exists():
-        role = user.get_role_display().capitalize()
-        raise NotAllowed(role=role, act="answer for another customer", who="the office")
-
-
 def _refuse_late(question: RestQuestion, order: Order, now: datetime) -> None:
-    until = rest_answer_until(order=order)
+    until = answer_until(order=order)
     promise = Promise.objects.filter(line=question.line, state=Promise.State.INKED).first()
     if question.state == State.ASKED and promise is not None and now <= until:
         return
@@ -366,7 +344,7 @@ def settle_due(*, now: datetime) -> int:
     for question in waiting:
         promise = Promise.objects.filter(line=question.line).first()
         is_inked = promise is not None and promise.state == Promise.State.INKED
-        if is_inked and now <= rest_answer_until(order=question.line.order):
+        if is_inked and now <= answer_until(order=question.line.order):
             continue
         settled += _settle_one(question.pk, now)
     return settled

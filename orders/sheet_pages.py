@@ -14,13 +14,14 @@ from django.views.decorators.csrf import csrf_exempt, csrf_protect
 from django.views.decorators.http import require_GET
 
 from inventory.clock import farm_now, farm_today
+from inventory.door import signed_in
 from inventory.errors import FarmError, Unknown
 from inventory.models import User
 from inventory.setting_book import SettingBook
 from orders.calc.weeks import time_text
 from orders.listing import newest_version
 from orders.models import SheetRead, ShipTo, ShipWeek
-from orders.pages import customer_of, signed_in
+from orders.pages import customer_of
 from orders.sheet_files import Limits, SheetTooLarge, read_tables
 from orders.sheet_out import (
     CSV_KIND,

@@ -10,15 +10,17 @@ from zoneinfo import ZoneInfo
 from django.conf import settings
 
 from inventory.errors import FarmError, Unknown
+from inventory.setting_book import SettingBook
 from orders.calc.weeks import (
     WeekCalendar,
     day_text,
+    moment_of,
     monday_of,
     ship_calendar,
     time_text,
     week_marks,
 )
-from orders.models import NoDeliveryDay, ShipWeek
+from orders.models import NoDeliveryDay, Order, ShipWeek
 
 
 class NoShipDayLeft(FarmError):
@@ -83,6 +85,16 @@ def week_named(*, name: str) -> ShipWeek:
     if week is None:
         raise Unknown(kind="ship week", name=name)
     return week
+
+
+def answer_until(*, order: Order) -> datetime:
+    """Until when a shop's answer about an order counts: the evening before its box leaves."""
+    book = SettingBook.read(on=order.ship_on)
+    return moment_of(
+        on=order.ship_on - timedelta(days=1),
+        at=time(book.whole("answer_until_h")),
+        zone=settings.FARM_TIME_ZONE,
+    )
 
 
 @dataclass(frozen=True, slots=True)

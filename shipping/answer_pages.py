@@ -10,12 +10,13 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
 from inventory.clock import farm_now
+from inventory.door import signed_in
 from inventory.models import User
 from orders.calc.weeks import time_text
 from orders.models import Order
-from orders.pages import order_for, signed_in, zone_for
-from orders.weeks import week_line
-from shipping.answering import answer, answer_until, choices_of
+from orders.pages import order_for, zone_for
+from orders.weeks import answer_until, week_line
+from shipping.answering import answer, choices_of
 from shipping.models import PackPlan
 
 

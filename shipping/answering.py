@@ -6,19 +6,17 @@ Locks: the order's row, then those of the plan.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime
 
-from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
 
 from inventory.errors import FarmError, ForbiddenMove
 from inventory.models import Happening
 from inventory.people import User
-from inventory.setting_book import SettingBook
 from orders.amending import withdraw_order
-from orders.calc.weeks import moment_of
 from orders.models import LaneLeg, Order
+from orders.weeks import answer_until
 from shipping.bench_numbers import Bench
 from shipping.boxing import bags_of
 from shipping.clearing import make_plan, set_aside
@@ -93,16 +91,6 @@ def _why_no_depot(order: Order) -> str:
         return "the depot is allowed already"
     has_depot = LaneLeg.objects.filter(profile=ship_to.lane.profile, mode=LaneLeg.Mode.DEPOT)
     return "" if has_depot.exists() else "that way has no depot"
-
-
-def answer_until(*, order: Order) -> datetime:
-    """Until when the shop's own answer counts; then its standing wish does."""
-    book = SettingBook.read(on=order.ship_on)
-    return moment_of(
-        on=order.ship_on - timedelta(days=1),
-        at=time(book.whole("answer_until_h")),
-        zone=settings.FARM_TIME_ZONE,
-    )
 
 
 @transaction.atomic

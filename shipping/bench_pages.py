@@ -13,12 +13,13 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from inventory.clock import farm_now
+from inventory.door import staff_only
 from inventory.errors import FarmError, Unknown
 from inventory.models import User
 from inventory.setting_book import SettingBook
 from orders.calc.weeks import time_text
 from orders.models import Order
-from orders.pages import order_for, staff_only
+from orders.pages import order_for
 from shipping.arrivals import decide_report
 from shipping.bagging import bag_marks, bags_to_tie, tie_bags
 from shipping.bench_numbers import Bench

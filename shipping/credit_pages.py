@@ -11,10 +11,10 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from inventory.clock import farm_now
+from inventory.door import staff_only
 from inventory.errors import FarmError, Unknown
 from inventory.people import User
 from orders.calc.weeks import time_text
-from orders.pages import staff_only
 from shipping import crediting, freight_crediting
 from shipping.models import Credit, FreightCredit
 

@@ -12,10 +12,10 @@ from django.views.decorators.http import require_POST
 
 from inventory.charts import share_chart
 from inventory.clock import farm_now, farm_today
+from inventory.door import staff_only
 from inventory.errors import FarmError
 from inventory.people import User
 from inventory.setting_book import SettingBook
-from orders.pages import staff_only
 from shipping import lessons
 from shipping.calc.losses import LossJudged
 from shipping.models import LaneRule

@@ -12,11 +12,12 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from inventory.clock import farm_now
+from inventory.door import signed_in, staff_only
 from inventory.errors import FarmError, Unknown
 from inventory.models import User
 from orders.calc.weeks import time_text
 from orders.models import Order, ShipWeek
-from orders.pages import order_for, signed_in, staff_only
+from orders.pages import order_for
 from orders.weeks import week_line, week_named
 from shipping import arrivals, clearing, papers
 from shipping.keying import Keyed, key_in

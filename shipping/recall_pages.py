@@ -10,9 +10,10 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from inventory.clock import farm_now
+from inventory.door import signed_in, staff_only
 from inventory.errors import Unknown
 from inventory.models import Hold
-from orders.pages import customer_of, signed_in, staff_only
+from orders.pages import customer_of
 from shipping.models import Recall, RecallNotice
 from shipping.recalling import (
     MOST_DAYS_BACK,

@@ -5,9 +5,10 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from inventory.clock import farm_today
+from inventory.door import signed_in
 from inventory.errors import Unknown
 from orders.models import Basket
-from orders.pages import customer_of, signed_in
+from orders.pages import customer_of
 from orders.weeks import week_named
 from shipping.models import Forecast
 from shipping.room import room_of
