@@ -18,7 +18,7 @@ from inventory.errors import Unknown
 from inventory.form_reading import day_of, whole_of
 from inventory.last_looks import last_looks
 from inventory.models import Balance, Cohort, FirstDrop, Strain, User, WalkNote
-from inventory.setting_book import SettingBook
+from inventory.setting_book import SettingBook, SettingMissing
 from inventory.walk_words import organ_of
 
 # Tridacna gigas in the wild: Pearson and Munro, Aust. J. Mar. Freshw. Res. 42, 1991, page 241.
@@ -42,7 +42,7 @@ def growing_page(request: HttpRequest) -> HttpResponse:
         "lots": _lot_rows(on, book),
         "learned": ready_dates.learned_reference_days(on=on, book=book),
         "light_words": _light_words(on, change),
-        "cohorts": [_cohort_row(row) for row in Cohort.objects.select_related("strain")],
+        "cohorts": [_cohort_row(row, book) for row in Cohort.objects.select_related("strain")],
         "drops": FirstDrop.objects.select_related("strain").order_by("-dropped_on")[:6],
         "trees": Strain.objects.filter(strain_class_id="MANG"),
         "clams": clams,
@@ -82,7 +82,7 @@ def _lot_rows(on: date, book: SettingBook) -> list[dict[str, Any]]:
     ]
 
 
-def _cohort_row(cohort: Cohort) -> dict[str, Any]:
+def _cohort_row(cohort: Cohort, book: SettingBook) -> dict[str, Any]:
     standing = Balance.objects.filter(lot__cohort=cohort, pieces__gt=0).select_related(
         "tray", "lot__strain_form__form"
     )
@@ -91,9 +91,6 @@ def _cohort_row(cohort: Cohort) -> dict[str, Any]:
         .order_by("-looked_at")
         .first()
     )
-    opens = ""
-    if cohort.rooted_on is None and cohort.p50_on and cohort.p80_on:
-        opens = f"about {cohort.p50_on:%-d %b}, by {cohort.p80_on:%-d %b}"
     return {
         "code": cohort.code,
         "name": cohort.strain.name,
@@ -104,9 +101,25 @@ def _cohort_row(cohort: Cohort) -> dict[str, Any]:
         )
         or "nothing",
         "sample": f"{sample.rooted_pieces} of {sample.sampled_pieces} rooted" if sample else "",
-        "opens": opens,
+        "expected": _expected(cohort, book),
         "may_sprout": cohort.state in ("rooted", "sprouting"),
     }
+
+
+def _expected(cohort: Cohort, book: SettingBook) -> str:
+    """What a cohort does next and when: it roots, or its first leaves show."""
+    if cohort.rooted_on is None:
+        if not (cohort.p50_on and cohort.p80_on):
+            return ""
+        return f"roots about {cohort.p50_on:%-d %b}, by {cohort.p80_on:%-d %b}"
+    if cohort.state != Cohort.State.ROOTED:
+        return ""
+    try:
+        least_days = book.whole("sprout_least_days", strain=cohort.strain.key)
+    except SettingMissing:
+        # Kept strain by strain: where nobody knows it, nothing is said.
+        return ""
+    return f"first leaves from {cohort.rooted_on + timedelta(days=least_days):%-d %b}"
 
 
 def _clam_sentence(clams: list[propagules.ClamTray]) -> str:

@@ -394,7 +394,7 @@ def _write_sheet(
         drawn_at=now,
         checksum_pieces=drawn.pieces,
         walk_m=drawn.walk_m,
-        walk_min=walk_minutes(metres=drawn.walk_m, trays=len(drawn.stops), pieces=drawn.pieces),
+        walk_min=_walk_min(drawn, ship_on),
         replaces=replaced if replaced and not hasattr(replaced, "replaced_by") else None,
     )
     stops = {code: index for index, code in enumerate(drawn.stops, 1)}
@@ -411,6 +411,12 @@ def _write_sheet(
         for pick in drawn.picks
     )
     return sheet
+
+
+def _walk_min(drawn: DrawnSheet, ship_on: date) -> float:
+    book = SettingBook.read(on=ship_on)
+    pace = {name: book.number(name) for name in ("walk_m_s", "tray_s", "piece_s")}
+    return walk_minutes(metres=drawn.walk_m, trays=len(drawn.stops), pieces=drawn.pieces, **pace)
 
 
 def _stamp(text: str) -> str:

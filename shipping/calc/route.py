@@ -12,9 +12,6 @@ from math import ceil, inf
 SLOT_STEP_M = 0.6
 AISLE_PITCH_M = 2.4
 AISLE_LENGTH_M = 14.4
-WALK_SPEED_M_S = 1.2  # chosen by the farm
-TRAY_S = 25
-PIECE_S = 8
 
 _TOLERANCE_M = 1e-7
 
@@ -57,8 +54,10 @@ def slot_distance_m(*, slot: int) -> float:
     return round(SLOT_STEP_M * ceil(slot / 2), 6)
 
 
-def walk_minutes(*, metres: float, trays: int, pieces: int) -> float:
-    """Minutes for one walk: 1.2 m/s, 25 s for each tray and 8 s for each piece.
+def walk_minutes(
+    *, metres: float, trays: int, pieces: int, walk_m_s: float, tray_s: float, piece_s: float
+) -> float:
+    """Minutes for one walk: the way itself, and some seconds for each tray and each piece.
 
     Parameters
     ----------
@@ -68,6 +67,10 @@ def walk_minutes(*, metres: float, trays: int, pieces: int) -> float:
         Trays stopped at.
     pieces : int
         Single pieces taken; a pack of ten is ten.
+    walk_m_s : float
+        How fast a picker walks. Over zero. [m/s]
+    tray_s, piece_s : float
+        What a stop and a piece take. [s]
 
     Returns
     -------
@@ -78,7 +81,7 @@ def walk_minutes(*, metres: float, trays: int, pieces: int) -> float:
     ------
     None, chosen by the farm.
     """
-    return (metres / WALK_SPEED_M_S + TRAY_S * trays + PIECE_S * pieces) / 60
+    return (metres / walk_m_s + tray_s * trays + piece_s * pieces) / 60
 
 
 def shortest_walk(

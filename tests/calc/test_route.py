@@ -150,7 +150,8 @@ def test_slots_stand_in_two_rows(slot, metres):
 
 def test_walk_minutes_by_hand():
     # 60 m / 1.2 m/s = 50 s; 3 trays x 25 s = 75 s; 10 pieces x 8 s = 80 s; 205 s
-    assert walk_minutes(metres=60, trays=3, pieces=10) == pytest.approx(205 / 60)
+    pace = {"walk_m_s": 1.2, "tray_s": 25, "piece_s": 8}
+    assert walk_minutes(metres=60, trays=3, pieces=10, **pace) == pytest.approx(205 / 60)
 
 
 def test_hundreds_of_stops_are_walked_and_never_longer_than_up_and_down():

@@ -14,7 +14,7 @@ from config import playing
 from config.ticking import tick
 from config.week_record import week_record
 from inventory.clock import farm_now, move_clock
-from inventory.models import Happening, Tray
+from inventory.models import Happening, Setting, Tray
 from orders.amending import withdraw_line
 from orders.models import Customer, Line, Order, Promise, ShipWeek
 from orders.weeks import week_named
@@ -70,6 +70,23 @@ def test_a_dropped_line_redraws_its_sheet_only_and_the_old_stamp_is_stopped(draw
     assert [number for number in before if before[number] != after[number]] == [1]
     with pytest.raises(SheetStale, match="order 4906, DMK plug: 4 before, 0 now"):
         key_in(stamp=before[1], rows=[], user=person("PK1"), now=farm_now())
+
+
+def test_a_sheets_minutes_go_by_the_farms_own_pace(drawn_farm, person):
+    Setting.objects.filter(name="tray_s").update(value="85")
+    line = Line.objects.get(order__number="4906", listing__name="DMK plug")
+    withdraw_line(line_id=line.pk, now=farm_now(), user=person("OF"), reason="4906 drops it")
+    draw_sheets(
+        week=week_named(name="2026-W49"),
+        ship_on=date(2026, 12, 1),
+        now=farm_now(),
+        user=person("OF"),
+    )
+    sheet = PickSheet.objects.exclude(state="stale").get(ship_on="2026-12-01", number=1)
+
+    stops = sheet.tasks.values("tray").distinct().count()
+    seconds = sheet.walk_m / 1.2 + 85 * stops + 8 * sheet.checksum_pieces
+    assert sheet.walk_min == pytest.approx(seconds / 60)
 
 
 def test_held_and_kept_trays_are_not_picked(drawn_farm):

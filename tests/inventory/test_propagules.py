@@ -235,6 +235,8 @@ def test_the_page_shows_lots_cohorts_and_clams(farm, person, client):
     page = client.get("/growing/").content.decode()
     for words in ("T2.2", "26 Nov 2026", "BM-1", "6 of 20 rooted", "Quay Giant", "wild T. gigas"):
         assert words in page, words
+    # RM-2 rooted on 19 Oct and sprouts sixty days later.
+    assert "first leaves from 18 Dec" in page
     assert "loses 13 % of its light" in page or "loses 13% of its light" in page
     wrong = client.post("/growing/", {"act": "leaves", "cohort": "RM-2", "sampled": "x"})
     assert wrong.status_code == 422
