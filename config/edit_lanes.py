@@ -83,7 +83,7 @@ class Legs(RowSubject):
         Field("point", "Forecast of the", one_of(_points), "", "", "choice", _points),
         Field("fixed_share", "Share of a fixed temperature", SHARE, "0 to 1"),
         Field("fixed_c", "Fixed temperature", maybe(number(least=-40, most=50, like="18")), "°C"),
-        Field("shift_share", "Share of the forecast's own error", SHARE, "0 to 1"),
+        Field("shift_share", "Share of the forecast's uncertainty", SHARE, "0 to 1"),
     )  # fmt: skip
 
     def words(self, row: LaneLeg) -> str:

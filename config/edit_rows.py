@@ -132,7 +132,7 @@ def choices_of(model: type[models.Model], by: str, *, is_needed: bool = True) ->
 
 def _named(row: models.Model, by: str) -> str:
     code, said = str(getattr(row, by)), str(row)
-    return said if said.startswith(code) or "object (" in said else f"{code} {said}"
+    return said if said.startswith(code) else f"{code} {said}"
 
 
 def orders_under_way(**where: Any) -> Touched:

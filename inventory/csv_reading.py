@@ -173,7 +173,9 @@ class Row:
         if len(cell) > longest:
             raise self.refuse(column, "cell_too_long", f"is longer than {longest} characters")
         if "\x00" in cell:
-            raise self.refuse(column, "cell_unreadable", "holds a null character; type it again")
+            raise self.refuse(
+                column, "cell_unreadable", "holds a sign that cannot be kept; type it"
+            )
         return cell
 
     def _read(self, column: str, read: Callable[[str], T], wants: str) -> T | None:

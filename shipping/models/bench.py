@@ -13,6 +13,9 @@ class BagKind(models.Model):
     mass_kg = models.DecimalField(max_digits=5, decimal_places=2)
     rule = models.CharField(max_length=200)
 
+    def __str__(self) -> str:
+        return f"{self.code} {self.use}"
+
 
 class BoxKind(models.Model):
     code = models.CharField(max_length=1, primary_key=True)

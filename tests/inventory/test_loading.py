@@ -80,7 +80,7 @@ T21 = "T2.1,PLT-260914-T21,PLT,plug,34,2026-11-24,all,ready,2026-09-14"
         (T21.replace(",ready,", ",kept,"), "state", "a kept lot cannot stand in T2.1"),
         (T21.replace("PLT,plug", "QQQ,plug"), "form", "there is no strain-form 'QQQ plug'"),
         (T21.replace(",34,", ",99999999999999999999,"), "pieces", "is above 72; type it again"),
-        (T21.replace("PLT-260914-T21", "PLT\x00"), "lot", "holds a null character"),
+        (T21.replace("PLT-260914-T21", "PLT\x00"), "lot", "holds a sign that cannot be kept"),
     ],
 )
 def test_a_bad_row_is_named_with_file_row_column_and_reason(few, new, column, reason):

@@ -18,6 +18,7 @@ from inventory.setting_book import SettingBook
 from orders.models import Customer, FreightZone, LaneLeg, Order, Price, ShipTo
 from orders.weeks import week_named
 from shipping.bench_numbers import Bench
+from shipping.models import BagKind
 
 PLT = "/edit/prices/PLT%20plug/"
 TIER_2 = "/edit/settings/tier_2_factor/"
@@ -381,6 +382,8 @@ def test_a_lead_gives_no_office_number_to_a_class(open_farm, at_desk):
 def test_a_new_form_and_listing_of_a_strain_wait_for_a_price(open_farm, at_desk):
     browser = at_desk("OF")
     form, listing = "/edit/strain-forms/new/", "/edit/listings/new/"
+    bags = [f"{kind.code} {kind.use}" for kind in BagKind.objects.all()]
+    assert [words for words in bags if words not in shown_text(browser.get(form))] == []
     typed, answer = show(browser, form, strain="PLT", form="sprout", bag="P1")
     assert answer.status_code == 200, shown_text(answer)
     assert sign(browser, form, typed, answer)["Location"].endswith(
