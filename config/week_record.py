@@ -31,7 +31,7 @@ def week_record(*, week: ShipWeek, now: datetime) -> dict[str, Any]:
         "picks": _picks(week),
         "plans": _plans(week),
         "credits": _credits(week),
-        "events": _events(week),
+        "events": _events(),
     }
 
 
@@ -208,7 +208,8 @@ def _credits(week: ShipWeek) -> list[dict[str, Any]]:
     ]
 
 
-def _events(week: ShipWeek) -> list[dict[str, Any]]:
+def _events() -> list[dict[str, Any]]:
+    """The whole feed of every client so far: an event belongs to a day, not to a week."""
     events = FeedEvent.objects.select_related("client").order_by("client__code", "sequence")
     return [_event(event) for event in events]
 

@@ -179,7 +179,7 @@ class Learned:
 
 
 def learned_reference_days(
-    *, on: date, book: SettingBook, graded_on: Callable[[Lot], date | None] | None = None
+    *, book: SettingBook, graded_on: Callable[[Lot], date | None] | None = None
 ) -> list[Learned]:
     """For each strain-form with graded lots: growing days they took over those expected.
 

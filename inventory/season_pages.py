@@ -40,7 +40,7 @@ def growing_page(request: HttpRequest) -> HttpResponse:
     change = ready_dates.next_light_change(on=on, rule=rule) if rule else 0.0
     context = {
         "lots": _lot_rows(on, book),
-        "learned": ready_dates.learned_reference_days(on=on, book=book),
+        "learned": ready_dates.learned_reference_days(book=book),
         "light_words": _light_words(on, change),
         "cohorts": [_cohort_row(row, book) for row in Cohort.objects.select_related("strain")],
         "drops": FirstDrop.objects.select_related("strain").order_by("-dropped_on")[:6],

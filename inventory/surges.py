@@ -42,12 +42,12 @@ def hold_when_due(*, now: datetime) -> int:
     due = SurgeStop.objects.filter(ended_at__isnull=True, hold_due_at__lt=now)
     raised = 0
     for pk in due.order_by("hold_due_at").values_list("pk", flat=True):
-        raised += _hold(pk, now)
+        raised += _hold(pk)
     return raised
 
 
 @transaction.atomic
-def _hold(stop_id: int, now: datetime) -> int:
+def _hold(stop_id: int) -> int:
     stop = (
         SurgeStop.objects.select_for_update(of=("self",))
         .select_related("trough", "note__user")

@@ -171,7 +171,7 @@ def take_line_back(*, line: Line, now: datetime, user: User | None, reason: str)
     """One line of an order that the caller has locked, without telling of it."""
     promise = Promise.objects.select_for_update().filter(line=line).first()
     if promise is not None and promise.state in Promise.IN_THE_WATER:
-        free_promise(promise=promise, now=now, user=user, reason=reason)
+        free_promise(promise=promise, now=now, reason=reason)
     elif promise is not None and promise.state != Promise.State.FREED:
         raise ForbiddenMove(
             kind="Line",
@@ -210,7 +210,7 @@ def withdraw_order(
 
 
 @transaction.atomic
-def free_promise(*, promise: Promise, now: datetime, user: User | None, reason: str) -> Promise:
+def free_promise(*, promise: Promise, now: datetime, reason: str) -> Promise:
     """Free a promise with a cause. The sharing rule can never do this to an inked one."""
     if Promise.State.FREED not in Promise.MOVES[promise.state]:
         raise ForbiddenMove(

@@ -88,7 +88,7 @@ def _change(request: HttpRequest, order: Order, number: str) -> HttpResponse:
     asks = read_asks(week=order.week, now=now)
     change = change_order(
         order_id=order.pk,
-        wanted=_wanted(request, order),
+        wanted=_wanted(request),
         version_seen=_posted_version(request),
         now=now,
         user=signed_in(request),
@@ -107,7 +107,7 @@ def _posted_version(request: HttpRequest) -> int:
     return int(text) if text.isascii() and text.isdigit() and len(text) < 9 else 0
 
 
-def _wanted(request: HttpRequest, order: Order) -> list[Wanted]:
+def _wanted(request: HttpRequest) -> list[Wanted]:
     """The rows that were typed otherwise than they were shown; one that cannot be read stops all.
 
     What nobody touched in this window is not sent on: another window may have changed it.

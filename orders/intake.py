@@ -275,7 +275,7 @@ def judge_drafts(drafts: list[Draft], order: Order) -> None:
     papers = PaperLeft(without=[line.pk for line in mine])
     for draft in drafts:
         line = offered.get(draft.listing.pk)
-        if line is None or line.status not in (ListLine.Status.OFFERED,):
+        if line is None or line.status != ListLine.Status.OFFERED:
             _stop_draft(draft, line)
             continue
         judged = book.judge(strain=draft.listing.strain_form.strain, on=order.ship_on)

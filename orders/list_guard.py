@@ -63,10 +63,10 @@ class Difference:
 def faults_now(*, week: ShipWeek, now: datetime) -> list[Fault]:
     """What is old or missing on a list as it would go out now, missing prices first."""
     draft = draft_list(week=week, now=now)
-    return _without_price(draft, now) + _offered_faults(draft)
+    return _without_price(now) + _offered_faults(draft)
 
 
-def _without_price(draft: Sequence[DraftLine], now: datetime) -> list[Fault]:
+def _without_price(now: datetime) -> list[Fault]:
     priced = prices_on(on=timezone.localdate(now))
     listings = Listing.objects.filter(strain_form__strain__is_making=True, look="")
     return [

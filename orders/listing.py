@@ -123,7 +123,7 @@ def _draft_line(
         terms=_terms_of(supply, is_stopped_by_colour, can),
         prices=tier_prices(price=price, book=book),
         is_old_count=supply.is_old_count,
-        back=_back(can, supply) if stop else (None, None, None),
+        back=_back(can) if stop else (None, None, None),
     )
 
 
@@ -238,7 +238,7 @@ def _note(listing: Listing, supply: Supply) -> str:
     return "; ".join(notes)
 
 
-def _back(can: CanPromise, supply: Supply) -> tuple[date | None, date | None, date | None]:
+def _back(can: CanPromise) -> tuple[date | None, date | None, date | None]:
     if can.stock.is_resting:
         return can.stock.back_likely_on, can.stock.back_from_on, can.stock.back_to_on
     return None, None, None

@@ -131,7 +131,7 @@ def take_off(
         # Picked, and everything is back in its tray.
         or (promise.state == Promise.State.PULLED and not promise.pieces_out)
     ):
-        free_promise(promise=promise, now=now, user=user, reason=reason)
+        free_promise(promise=promise, now=now, reason=reason)
     line.state, line.reason_code, line.reason = Line.State.WITHDRAWN, code, reason[:400]
     line.save(update_fields=["state", "reason_code", "reason"])
     return promise

@@ -141,7 +141,7 @@ def _locked(order_id: int) -> Order:
 def _free_pencil(order: Order, promise: Promise, reason: str, now: datetime) -> None:
     before = facts_of(order=order)
     line = promise.line
-    free_promise(promise=promise, now=now, user=None, reason=reason)
+    free_promise(promise=promise, now=now, reason=reason)
     line.reason_code, line.reason = "resting", f"{reason}: what was pencilled is freed"[:400]
     line.save(update_fields=["reason_code", "reason"])
     write_change(order=order, before=before, now=now, user=None, reason=reason)

@@ -251,7 +251,7 @@ def _write_plan(
         forecast=forecast,
         verdict=choice.verdict,
         delivery=choice.delivery,
-        sentence=plan_sentence(choice, day),
+        sentence=plan_sentence(choice),
         thumb_rule=thumb.sentence,
         is_thumb_different=thumb.act != model_act(choice=choice),
         goods=goods,

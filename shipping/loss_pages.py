@@ -14,7 +14,6 @@ from inventory.charts import share_chart
 from inventory.clock import farm_now, farm_today
 from inventory.door import staff_only
 from inventory.errors import FarmError
-from inventory.people import User
 from inventory.setting_book import SettingBook
 from shipping import lessons
 from shipping.calc.losses import LossJudged
@@ -41,7 +40,7 @@ def losses_page(request: HttpRequest) -> HttpResponse:
     context = {
         "sentence": _sentence(rows, len(asked)),
         "chart": _chart(rows, book) if rows else "",
-        "lanes": [_lane_row(row, asked, user) for row in rows],
+        "lanes": [_lane_row(row, asked) for row in rows],
         "strains": [
             {"name": str(row.loss.strain), "key": row.loss.strain.key, **_numbers(row)}
             for row in lessons.strain_records(book=book)
@@ -88,7 +87,7 @@ def _numbers(row: lessons.LaneRecord | lessons.StrainRecord) -> dict[str, Any]:
     }
 
 
-def _lane_row(row: lessons.LaneRecord, asked: set[int], user: User) -> dict[str, Any]:
+def _lane_row(row: lessons.LaneRecord, asked: set[int]) -> dict[str, Any]:
     loss = row.loss
     return {
         "id": loss.pk,

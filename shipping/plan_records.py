@@ -134,7 +134,7 @@ def cautions_for(rows: Sequence[BagRow], heat_packs: int) -> list[str]:
     return cautions
 
 
-def plan_sentence(choice: PackChoice, day: LaneDay) -> str:
+def plan_sentence(choice: PackChoice) -> str:
     lows = [box.option.base[0] for box in choice.boxes]
     highs = [box.option.base[1] for box in choice.boxes]
     late = min(box.option.late[0] for box in choice.boxes)

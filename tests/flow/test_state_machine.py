@@ -308,9 +308,7 @@ class FarmSums(RuleBasedStateMachine):
     @rule(pick=st.randoms(use_true_random=False))
     def free(self, pick):
         key = pick.choice([key for key, row in self.live.items() if row["state"] != "pulled"])
-        free_promise(
-            promise=Promise.objects.get(pk=key), now=self.tick(), user=None, reason="dropped"
-        )
+        free_promise(promise=Promise.objects.get(pk=key), now=self.tick(), reason="dropped")
         del self.live[key]
 
     @precondition(lambda self: any(row["state"] == "pencilled" for row in self.live.values()))

@@ -151,9 +151,7 @@ def test_learned_days_are_shown_and_act_only_when_signed(farm, person):
     ready = Lot.objects.get(code="PLT-260914-T21")
     book = SettingBook.read(on=farm_today())
     day = farm_time("2026-11-20 08:00").date()
-    rows = learned_reference_days(
-        on=farm_today(), book=book, graded_on=lambda lot: day if lot == ready else None
-    )
+    rows = learned_reference_days(book=book, graded_on=lambda lot: day if lot == ready else None)
     found = {str(row.strain_form): row for row in rows}
     plum = found["PLT plug"]
     assert len(plum.ratios) == 1
