@@ -7,9 +7,9 @@ from django.urls import reverse
 from tests_support import farm_time, page_words
 
 from config.ticking import tick
+from inventory.bases import BasesNotUsable, release_bases, rinse_bases
 from inventory.carrying import TrayUnderHold
 from inventory.clock import move_clock
-from inventory.bases import BasesNotUsable, release_bases, rinse_bases
 from inventory.cutting import Cut, CutBelowFloor, CutUnbelievable, grow_healed, record_cut
 from inventory.errors import NotAllowed, Unknown
 from inventory.ledger import verify_ledger
