@@ -13,7 +13,7 @@ from inventory.clock import farm_now, farm_today
 from inventory.door import signed_in
 from inventory.errors import FarmError
 from orders.calc.cells import read_asked
-from orders.calc.weeks import time_text
+from orders.calc.weeks import zoned_text
 from orders.change_records import STANDING, changes_shown, when_words
 from orders.changing import (
     ChangeNotRight,
@@ -75,7 +75,7 @@ def change_page(request: HttpRequest, number: str) -> HttpResponse:
         "seen": order.version,
         "may_change": may_change(order=order, now=now),
         "may_withdraw": Order.State.WITHDRAWN in Order.MOVES[order.state],
-        "cut_off_words": time_text(at=order.week.cut_off_at, zone=zone),
+        "cut_off_words": zoned_text(at=order.week.cut_off_at, zone=zone),
         "changes": [(when_words(row, zone=zone), row.words) for row in changes_shown(order=order)],
         "week_line": week_line(week=order.week, now=now, zone=zone, ship_on=order.ship_on),
     }

@@ -27,7 +27,7 @@ from orders.basket import (
     send_basket,
     watch_listing,
 )
-from orders.calc.weeks import time_text
+from orders.calc.weeks import time_text, zoned_text
 from orders.likely import Asks, keep_words, read_asks
 from orders.list_read import Who, read_beside, read_who
 from orders.list_rows import (
@@ -90,7 +90,7 @@ def _context(user: User, who: Who) -> dict[str, Any]:
             {"value": day.isoformat(), "words": f"{day:%a %-d %b}"} for day in week.ship_days
         ],
         "published_words": time_text(at=version.published_at, zone=zone),
-        "cut_off_words": time_text(at=week.cut_off_at, zone=zone),
+        "cut_off_words": zoned_text(at=week.cut_off_at, zone=zone),
         "week_line": week_line(week=week, now=who.now, zone=zone),
     }
 
@@ -120,6 +120,7 @@ def _rows(who: Who, *, can_order: bool) -> dict[str, Any]:
         "totals": totals,
         "ship_on": ship_on.isoformat() if ship_on else "",
         "record": record,
+        "has_old_counts": any("old count" in row.words for row in rows),
         "has_toxic": any(row.is_toxic for row in rows),
         "news": [row for row in rows if row.is_news],
         # Answered in place when the draft is kept: what stands beside each field.

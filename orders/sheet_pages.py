@@ -18,7 +18,7 @@ from inventory.door import signed_in
 from inventory.errors import FarmError, Unknown
 from inventory.models import User
 from inventory.setting_book import SettingBook
-from orders.calc.weeks import time_text
+from orders.calc.weeks import time_text, zoned_text
 from orders.listing import newest_version
 from orders.models import SheetRead, ShipTo, ShipWeek
 from orders.pages import customer_of
@@ -222,7 +222,7 @@ def _context(week: ShipWeek, ship_to: ShipTo | None) -> dict[str, Any]:
         "week": week,
         "week_number": week.name[-2:],
         "ship_to": ship_to,
-        "cut_off_words": time_text(at=week.cut_off_at, zone=zone),
+        "cut_off_words": zoned_text(at=week.cut_off_at, zone=zone),
         "is_open": week.closed_at is None,
         "week_line": week_line(week=week, now=farm_now(), zone=zone),
         "list_url": f"{reverse('list', args=[week.name])}{asked}",

@@ -2,7 +2,6 @@
 
 import json
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -15,7 +14,7 @@ from inventory.clock import farm_now
 from inventory.door import signed_in, staff_only
 from inventory.errors import FarmError, Unknown
 from inventory.models import User
-from orders.calc.weeks import time_text
+from orders.calc.weeks import time_text, zoned_text
 from orders.models import Order, ShipWeek
 from orders.pages import order_for
 from orders.weeks import week_line, week_named
@@ -290,7 +289,7 @@ def remedy_page(request: HttpRequest, shortfall_id: int, index: int) -> HttpResp
     return redirect("today")
 
 
-TYPED_KINDS = ("dead", "pale", "missing")
+TYPED_KINDS = ("dead", "pale", "missing", "wrong")
 
 
 @login_required
@@ -318,9 +317,8 @@ def arrival_page(request: HttpRequest, number: str) -> HttpResponse:
         "rows": _arrival_lines(order, request.POST),
         "error": error,
         "text": request.POST.get("text", ""),
-        "due_words": f"{time_text(at=due_at, zone=zone)} {due_at.astimezone(ZoneInfo(zone)):%Z}"
-        if due_at
-        else "",
+        "due_words": zoned_text(at=due_at, zone=zone) if due_at else "",
+        "is_late": due_at is not None and farm_now() > due_at,
         "reports": [
             _report_row(row, user, zone) for row in shipment.reports.select_related("credit")
         ],
@@ -349,7 +347,7 @@ def _arrival_lines(order: Order, typed: QueryDict) -> list[dict[str, Any]]:
         {
             "name": line.listing.name,
             "title": line.listing.title,
-            "units": line.promise.units,
+            "pieces": line.promise.pieces,
             **{kind: typed.get(f"{kind}:{line.listing.name}", "") for kind in TYPED_KINDS},
         }
         for line in lines
@@ -360,7 +358,7 @@ def _arrival_rows(request: HttpRequest, order: Any) -> list[arrivals.Arrived]:
     rows, problems = [], []
     for index, name in enumerate(order.lines.values_list("listing__name", flat=True), 1):
         counts = {}
-        for kind in ("dead", "pale", "missing", "wrong"):
+        for kind in TYPED_KINDS:
             text = request.POST.get(f"{kind}:{name}", "").strip() or "0"
             if not (text.isascii() and text.isdigit()):
                 detail = f"{kind}: {text!r} is not a whole number"

@@ -9,7 +9,8 @@ from datetime import date
 from decimal import Decimal
 
 from orders.basket import row_problem
-from orders.models import Basket, BasketRow
+from orders.listing import newest_version
+from orders.models import Basket, BasketRow, ListLine, ShipTo
 from shipping.bench_numbers import Bench, billable_of, money_of
 from shipping.calc.boxes import BagItem, FilledBox, box_sets, room_g, usable_ml
 from shipping.models import BagKind
@@ -20,7 +21,10 @@ PLUG_BAG = "P1"
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """Boxes of a basket and what still fits. [$, plugs]"""
+    """Boxes of a basket and what still fits. [$, plugs]
+
+    ``next_plug`` is what boxes and freight cost more with one plug beyond those that fit.
+    """
 
     boxes: tuple[str, ...]
     bags: int
@@ -28,6 +32,12 @@ class Room:
     is_full_by_mass: bool
     freight: Decimal
     box_charges: Decimal
+    goods: Decimal = Decimal(0)
+    next_plug: Decimal = Decimal(0)
+
+    @property
+    def landed(self) -> Decimal:
+        return self.goods + self.freight + self.box_charges
 
     @property
     def sentence(self) -> str:
@@ -47,15 +57,13 @@ def room_of(*, basket: Basket, on: date) -> Room:
     bench = Bench.read(on=on).for_lane(basket.ship_to)
     rows = basket.rows.select_related("listing__strain_form__strain", "listing__strain_form__form")
     bags = _bags(rows, bench)
-    best: tuple[Decimal, list[FilledBox]] | None = None
-    for filled in box_sets(sizes=bench.sizes, bags=bags, limits=bench.box_limits):
-        price = sum(money_of(basket.ship_to, filled, 0, 0, bench), Decimal(0))
-        if best is None or price < best[0]:
-            best = (price, filled)
+    best = _cheapest(bags, basket.ship_to, bench)
     if best is None or not bags:
         return Room((), len(bags), 0, False, Decimal(0), Decimal(0))
-    filled = best[1]
+    price, filled = best
     plugs, is_mass = _more_plugs(filled, bench)
+    more = [_plug(bench)] * (plugs + 1)
+    beyond = _cheapest([*bags, *more], basket.ship_to, bench)
     road, charges = money_of(basket.ship_to, filled, 0, 0, bench)
     return Room(
         boxes=tuple(box.size.code for box in filled),
@@ -64,7 +72,35 @@ def room_of(*, basket: Basket, on: date) -> Room:
         is_full_by_mass=is_mass,
         freight=road,
         box_charges=charges,
+        goods=_goods(basket, rows, on),
+        next_plug=beyond[0] - price if beyond else Decimal(0),
     )
+
+
+def _cheapest(
+    bags: Sequence[BagItem], ship_to: ShipTo, bench: Bench
+) -> tuple[Decimal, list[FilledBox]] | None:
+    """The boxes that carry those bags for the least money; None where none can."""
+    best: tuple[Decimal, list[FilledBox]] | None = None
+    for filled in box_sets(sizes=bench.sizes, bags=bags, limits=bench.box_limits):
+        price = sum(money_of(ship_to, filled, 0, 0, bench), Decimal(0))
+        if best is None or price < best[0]:
+            best = (price, filled)
+    return best
+
+
+def _goods(basket: Basket, rows: Iterable[BasketRow], on: date) -> Decimal:
+    """The readable rows that the newest list offers, at the shop's prices."""
+    version = newest_version(week=basket.week)
+    tier = basket.ship_to.customer.tier_on(on)
+    offered = version.lines.filter(status=ListLine.Status.OFFERED) if version else ()
+    prices = {line.listing_id: line.price(tier) for line in offered}
+    read = [(row_problem(row), prices.get(row.listing_id, Decimal(0))) for row in rows]
+    return sum((price * (row.value or 0) for row, price in read if not row.is_bad), Decimal(0))
+
+
+def _plug(bench: Bench) -> BagItem:
+    return _item(bench.bag_kinds[PLUG_BAG], 0, "SPS")
 
 
 def _bags(rows: Iterable[BasketRow], bench: Bench) -> list[BagItem]:
@@ -97,7 +133,7 @@ def _more_plugs(boxes: Sequence[FilledBox], bench: Bench) -> tuple[int, bool]:
     Freight goes by the box's size up to a weight: a plug that makes it heavier than that is not
     counted, since it would cost more.
     """
-    plug = _item(bench.bag_kinds[PLUG_BAG], 0, "SPS")
+    plug = _plug(bench)
     plugs, stopped_by_mass = 0, False
     for box in boxes:
         free_ml = usable_ml(size=box.size, limits=bench.box_limits)

@@ -346,6 +346,11 @@ def time_text(*, at: datetime, zone: str) -> str:
     return f"{day_text(local.date())}, {local:%H:%M}"
 
 
+def zoned_text(*, at: datetime, zone: str) -> str:
+    """The same with the zone's short name, where clocks of two zones meet on a page."""
+    return f"{time_text(at=at, zone=zone)} {at.astimezone(ZoneInfo(zone)):%Z}"
+
+
 def _first_shifting_day(
     monday: date, no_delivery_days: Collection[date], pattern: WeekPattern
 ) -> date | None:

@@ -2,12 +2,13 @@
 
 import pytest
 from django.test import Client
+from tests_support import farm_time, page_words
 
-from inventory.clock import farm_now
+from inventory.clock import farm_now, move_clock
 from inventory.models import Hold
 from orders.models import Line, ListVersion, Order, Promise
 from orders.weeks import week_named
-from shipping.models import PackPlan, PickSheet
+from shipping.models import ArrivalReport, PackPlan, PickSheet
 
 STAFF_PAGES = [
     "/",
@@ -55,6 +56,17 @@ def test_every_buyer_page_opens_and_staff_pages_do_not(arrived_farm, door):
         assert buyer.get(address).status_code == 200, address
     for address in ("/weeks/2026-W49/numbers/", "/weeks/2026-W49/sharing/", "/holds/"):
         assert buyer.get(address).status_code == 403, address
+
+
+def test_a_report_after_its_time_is_told_so_and_wrong_pieces_can_be_named(arrived_farm, door):
+    buyer, late = door("B02"), "The time for a report was Wed 2 Dec, 14:12 EST."
+    assert late not in page_words(buyer.get("/orders/4902/arrival/"))
+    move_clock(to=farm_time("2026-12-02 13:30"))
+    page = page_words(buyer.get("/orders/4902/arrival/"))
+    assert late in page and "a person decides on it" in page
+    buyer.post("/orders/4902/arrival/", {"wrong:HRT plug": "2", "text": "the net was out"})
+    report = ArrivalReport.objects.last()
+    assert (report.lines.get().wrong, report.state) == (2, "filed")
 
 
 def test_a_buyer_never_sees_another_shops_order(arrived_farm, door):

@@ -1,7 +1,9 @@
 """Drafts keep what was typed, standing baskets drop in, watches wait, and sending orders once."""
 
+import re
+
 import pytest
-from tests_support import farm_time
+from tests_support import farm_time, page_words
 
 from inventory.clock import farm_now, move_clock
 from inventory.errors import Unknown
@@ -244,5 +246,20 @@ def test_room_in_the_box_as_a_sentence(week, person, client):
     # By volume: 12 x 0.45 L + 10 x 0.70 L = 12.4 of the S box's 15 L leave room for 5 plugs. By
     # mass: 12 x 0.25 + 10 x 0.36 + 0.9 + 0.3 = 7.8 kg; a fourth plug makes it 19.4 lb, above 19.
     assert "Room for 3 more plugs in this box (S) at no more freight." in page
+    # 12 x 12.88 + 10 x 14.72 of goods; S at 6.00; zone 3 at 19 lb: (58 + 9 x 1.60) x 1.12 = 81.09.
+    assert re.findall(r'number">([\d.]+)<', page)[1:4] == ["81.09", "6.00", "301.76"]
+    assert ">388.85<" in page, "at the door"
+    # The fourth plug makes it 20 lb: 1.60 x 1.12 = 1.79 more.
+    assert ">1.79<" in page
     client.force_login(person("B03"))
     assert client.get("/weeks/2026-W49/basket/C02/").status_code == 404
+
+
+def test_the_list_says_whose_clock_what_care_means_and_leads_to_its_parts(week, person, client):
+    client.force_login(person("B02"))
+    page = page_words(client.get(W49))
+    assert "Order until <b>Mon 30 Nov, 13:00 EST</b>" in page
+    assert "Care goes from 1, easy to keep, to 5." in page and "plug · care 2" in page
+    for anchor in re.findall(r'href="#([^"]+)"', page):
+        assert f'id="{anchor}"' in page, anchor
+    assert 'href="#stony-small-polyp">Stony, small polyp</a>' in page
