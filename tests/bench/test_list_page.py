@@ -76,9 +76,7 @@ def draft(long_list, person):
         user=person("B02"),
         now=farm_now(),
     )
-    watch_listing(
-        customer=ship_to.customer, listing_name="KLN plug", user=person("B02"), now=farm_now()
-    )
+    watch_listing(ship_to=ship_to, listing_name="KLN plug", user=person("B02"), now=farm_now())
     ask_for_all(long_list)
 
 
