@@ -223,8 +223,18 @@ function arm(form) {
       facts.stalled_min === "0"
         ? `${facts.place}: surge stands still, its clock starts. A hold acts unless it is noted running.`
         : `${facts.place}: surge stalled under 30 min, no hold.`;
+  nameTheAct(form, facts);
   offerWayOut(form);
   form.classList.add("armed");
+}
+
+// A surge that is noted without a hold must not be stored by a button that speaks of one.
+function nameTheAct(form, facts) {
+  const button = $(".confirm button[type=submit]", form);
+  button.dataset.name ??= button.textContent;
+  const isSurge = facts.kind === "surge" && facts.stalled_min;
+  const acts = { 0: `Start the clock of ${facts.place}`, 10: `Store it at ${facts.place}, no hold` };
+  button.textContent = (isSurge && acts[facts.stalled_min]) || button.dataset.name;
 }
 
 // A wrong tap is put down again: the bar that asks covers the way on, so it has a way out itself.
