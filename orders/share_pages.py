@@ -233,7 +233,7 @@ def _choices(plan: SharePlan) -> list[dict[str, str]]:
         {
             "ref": line.ref,
             "words": f"{row.listing.name}: {line.order_number} {line.shop}, "
-            f"{line.promised} of {line.asked}",
+            f"{line.promised} of {line.asked} {row.listing.strain_form.form.unit_word}",
         }
         for row in plan.listings
         if row.is_short and row.rule != "first_come"
@@ -289,6 +289,7 @@ def _listing_row(row: share_runs.SharedListing, lowered: Mapping[int, PaperStep]
     return {
         "name": row.listing.name,
         "title": row.listing.title,
+        "unit_word": row.listing.strain_form.form.unit_word,
         "available": row.available,
         "asked": row.asked,
         "rule": row.rule.replace("_", " "),

@@ -93,6 +93,10 @@ def test_the_page_shows_both_ways_the_best_fill_and_how_it_came(week, office):
     assert "by whole orders" in text and "Best fill that every order can have at once" in text
     assert f"of {page.context['best']['asked']} is {plan.fill}" in text
     assert "Share out 4 short listings by item" in text
+    assert (
+        "56 pieces to share, 88 asked" in text
+        and "4903 Tamarrow Reef Supply, 4 of 6 pieces" in text
+    )
     names = re.findall(r"<h2>(\w+ \w+)", text)
     assert {"PLT plug", "APT base", "PWS plug", "RHP base"} <= set(names)
     other = page_words(office.get(PAGE, {"way": BY_ORDER}))
