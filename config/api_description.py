@@ -183,6 +183,8 @@ def body_schema(body: serializers.BaseSerializer[Any]) -> dict[str, Any]:
             else _field_schema(row)
             for name, row in fields
         },
+        # orders/api_answers.py: Body
+        "additionalProperties": False,
     }
 
 

@@ -11,6 +11,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views import defaults
 from rest_framework import exceptions
+from rest_framework.settings import api_settings
 
 from inventory.clock import machine_now
 from inventory.errors import FarmError
@@ -27,6 +28,19 @@ FRAMEWORK_CODES = {
     415: "media_type_not_supported",
     429: "too_many_requests",
 }
+FRAMEWORK_TITLES = {
+    401: "No token, or none that is known",
+    403: "Not yours to do",
+    404: "Nothing of that name",
+    405: "Nothing answers to that method here",
+    406: "Only JSON is answered here",
+    415: "That kind of body is not read here",
+    429: "Too many requests",
+}
+NO_TOKEN = (
+    "No token came with the request. Send the header Authorization: Bearer TOKEN; the farm's "
+    "office gives you one."
+)
 # What is refused, or fails, before the framework is asked or behind its back.
 HANDLER_CODES = {400: "request_not_right", 413: "body_too_large", 500: "failed_here"}
 
@@ -116,7 +130,11 @@ def _unknown_address() -> HttpResponse:
 
 def _of_framework(error: exceptions.APIException) -> HttpResponse:
     code = FRAMEWORK_CODES.get(error.status_code, "body_not_right")
-    answer = _problem(error.status_code, code, str(error.default_detail), str(error.detail))
+    title = FRAMEWORK_TITLES.get(error.status_code, "The body cannot be read")
+    is_no_token = isinstance(error, exceptions.NotAuthenticated)
+    answer = _problem(
+        error.status_code, code, title, NO_TOKEN if is_no_token else str(error.detail)
+    )
     header = getattr(error, "auth_header", None)
     if header:
         answer["WWW-Authenticate"] = header
@@ -157,6 +175,9 @@ def _field_rows(detail: Any, field: str = "") -> Any:
     """Each field at fault with its path, such as lines.2.asked."""
     if isinstance(detail, dict):
         for name, inner in detail.items():
+            # What is wrong with a thing as a whole stands under a name of the framework's own.
+            if name == api_settings.NON_FIELD_ERRORS_KEY:
+                name = ""
             yield from _field_rows(inner, f"{field}.{name}".strip("."))
     elif isinstance(detail, list):
         for index, inner in enumerate(detail):

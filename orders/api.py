@@ -21,6 +21,7 @@ from inventory.models import Strain
 from orders.amending import withdraw_order
 from orders.api_answers import (
     LIST_MAX_AGE_S,
+    Body,
     ConditionFailed,
     FeedView,
     answer_once,
@@ -172,7 +173,7 @@ def line_record(
     }
 
 
-class AskedSerializer(serializers.Serializer[Any]):
+class AskedSerializer(Body):
     listing = serializers.CharField(max_length=24)
     asked = serializers.IntegerField(min_value=1, max_value=100_000)
     unit = serializers.IntegerField(min_value=1, max_value=1000, default=1)
@@ -180,7 +181,7 @@ class AskedSerializer(serializers.Serializer[Any]):
     note = serializers.CharField(max_length=200, required=False, allow_blank=True, default="")
 
 
-class OrderSerializer(serializers.Serializer[Any]):
+class OrderSerializer(Body):
     ship_to = serializers.CharField(max_length=6)
     week = serializers.CharField(max_length=8)
     ship_on = serializers.DateField()
@@ -189,7 +190,7 @@ class OrderSerializer(serializers.Serializer[Any]):
     lines = AskedSerializer(many=True, allow_empty=False)
 
 
-class WantedSerializer(serializers.Serializer[Any]):
+class WantedSerializer(Body):
     """One line as it shall be; asked 0 takes it off."""
 
     listing = serializers.CharField(max_length=24)
@@ -199,7 +200,7 @@ class WantedSerializer(serializers.Serializer[Any]):
     note = serializers.CharField(max_length=200, required=False, allow_blank=True)
 
 
-class ChangeSerializer(serializers.Serializer[Any]):
+class ChangeSerializer(Body):
     lines = WantedSerializer(many=True, allow_empty=False)
 
 

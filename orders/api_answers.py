@@ -12,6 +12,7 @@ from typing import Any
 
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
+from rest_framework import serializers
 from rest_framework.authentication import BaseAuthentication, get_authorization_header
 from rest_framework.exceptions import AuthenticationFailed, ParseError
 from rest_framework.parsers import JSONParser
@@ -84,6 +85,26 @@ class BodyParser(JSONParser):
         except UnicodeEncodeError:
             raise ParseError("The JSON holds half a character (a lone surrogate).") from None
         return body
+
+
+class Body(serializers.Serializer[Any]):
+    """What an address takes. A field that it does not know is named and refused: a misspelt
+    "least" that is passed over would order what nobody wants."""
+
+    default_error_messages = {"invalid": "this must be a JSON object, in braces"}
+
+    def to_internal_value(self, data: Any) -> Any:
+        unknown = [name for name in data if name not in self.fields] if _is_object(data) else []
+        if unknown:
+            words = f"there is no such field; there are {', '.join(self.fields)}"
+            fault = serializers.ErrorDetail(words, code="field_unknown")
+            raise serializers.ValidationError({str(name)[:60]: [fault] for name in unknown})
+        return super().to_internal_value(data)
+
+
+def _is_object(data: Any) -> bool:
+    # A form (QueryDict) holds files and tokens of its own beside the fields.
+    return type(data) is dict
 
 
 class FeedView(APIView):

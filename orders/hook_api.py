@@ -11,12 +11,12 @@ from rest_framework import serializers
 from rest_framework.request import Request
 
 from inventory.clock import machine_now
-from orders.api_answers import FeedView, reply_json
+from orders.api_answers import Body, FeedView, reply_json
 from orders.hooks import make_hook, own_hook, renew_secret, stop_hook
 from orders.models import Hook, HookCall
 
 
-class HookSerializer(serializers.Serializer[Any]):
+class HookSerializer(Body):
     url = serializers.CharField(max_length=300)
 
 

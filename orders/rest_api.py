@@ -13,7 +13,7 @@ from rest_framework.request import Request
 from inventory.clock import farm_now
 from inventory.errors import Unknown
 from orders.api import own_order
-from orders.api_answers import FeedView, answer_once, reply_json, when
+from orders.api_answers import Body, FeedView, answer_once, reply_json, when
 from orders.models import Order, OrderChange, RestQuestion
 from orders.resting import (
     RestChoice,
@@ -25,7 +25,7 @@ from orders.resting import (
 from orders.weeks import answer_until
 
 
-class AnswerSerializer(serializers.Serializer[Any]):
+class AnswerSerializer(Body):
     choice = serializers.CharField(max_length=40)
 
 

@@ -17,13 +17,13 @@ from rest_framework.request import Request
 from inventory.clock import farm_now
 from inventory.photos import photo_key
 from orders.api import own_order
-from orders.api_answers import BodyParser, FeedView, answer_once, reply_json, when
+from orders.api_answers import Body, BodyParser, FeedView, answer_once, reply_json, when
 from orders.models import Order
 from shipping import arrivals
 from shipping.models import ArrivalReport, Credit, Shipment
 
 
-class ArrivedSerializer(serializers.Serializer[Any]):
+class ArrivedSerializer(Body):
     listing = serializers.CharField(max_length=24)
     dead = serializers.IntegerField(min_value=0, max_value=100_000, default=0)
     pale = serializers.IntegerField(min_value=0, max_value=100_000, default=0)
@@ -31,7 +31,7 @@ class ArrivedSerializer(serializers.Serializer[Any]):
     wrong = serializers.IntegerField(min_value=0, max_value=100_000, default=0)
 
 
-class ReportSerializer(serializers.Serializer[Any]):
+class ReportSerializer(Body):
     lines = ArrivedSerializer(many=True, allow_empty=False)
     bag_c = serializers.FloatField(min_value=-30, max_value=60, required=False, allow_null=True)
     text = serializers.CharField(max_length=500, required=False, allow_blank=True, default="")

@@ -203,6 +203,8 @@ def test_what_cannot_be_answered_so_or_read_is_a_problem_too(ask):
     answer = ask("POST", "orders/", "ship_to=C10a", "text/plain", **key)
     problem(answer, 415, "media_type_not_supported")
     problem(ask("POST", "orders/", "{", **key), 400, "body_not_right")
+    whole = problem(ask("POST", "orders/", [], **key), 400, "body_not_right")
+    assert whole["detail"] == "Nothing was done: this must be a JSON object, in braces"
 
 
 def test_a_retry_has_the_headers_of_the_first_answer(ask):
@@ -255,3 +257,25 @@ def test_a_photo_is_sent_as_it_is_kept_and_only_where_there_is_one(ask):
     problem(ask("GET", "listings/%00/photo/"), 404, "unknown")
     Listing.objects.filter(name="PLT plug").update(photo="../../etc/passwd")
     problem(ask("GET", "listings/PLT plug/photo/"), 404, "unknown")
+
+
+def test_a_misspelt_field_is_named_and_nothing_is_ordered(ask):
+    line = {"listing": "PLT plug", "asked": 24, "leest": 12}
+    body = {"ship_to": "C10a", "week": "2026-W49", "ship_on": "2026-12-01", "lines": [line]}
+    before = Order.objects.count()
+    answer = ask("POST", "orders/", body, **{"idempotency-key": "misspelt"})
+    (row,) = answer.json()["rows"]
+    assert (answer.status_code, answer.json()["code"]) == (400, "body_not_right")
+    assert (row["field"], row["code"]) == ("lines.0.leest", "field_unknown")
+    assert "there are listing, asked, unit, least, note" in row["detail"]
+    assert Order.objects.count() == before
+
+
+def test_without_a_token_or_with_a_wrong_method_the_answer_says_what_to_do(ask, client):
+    bare = client.get("/api/v1/weeks/").json()
+    assert (bare["status"], bare["code"]) == (401, "token_missing_or_unknown")
+    assert bare["title"] == "No token, or none that is known"
+    assert "Authorization: Bearer TOKEN" in bare["detail"] and "office" in bare["detail"]
+    method = ask("DELETE", "orders/{order}/").json()
+    assert (method["status"], method["title"]) == (405, "Nothing answers to that method here")
+    assert "{" not in method["title"] + method["detail"]
