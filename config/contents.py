@@ -49,7 +49,7 @@ STAFF = {
         ("For the owner", "owner", False),
         ("What is missing", "missing", False),
         ("Messages", "messages", False),
-        ("Hooks", "hooks", False),
+        ("Feed and hooks", "hooks", False),
         ("For developers", "developers", False),
         ("Phones", "phones", False),
         ("Key in walk cards", "walk-keying", False),

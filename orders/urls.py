@@ -29,6 +29,7 @@ urlpatterns = [
     path("weeks/<str:week_name>/numbers/", list_pages.numbers_page, name="numbers"),
     path("weeks/<str:week_name>/sharing/", share_pages.sharing_page, name="sharing"),
     path("hooks/", hook_pages.hooks_page, name="hooks"),
+    path("hooks/tokens/", hook_pages.tokens_page, name="feed-tokens"),
     path("hooks/calls/<int:call_id>/again/", hook_pages.call_again_page, name="hook-again"),
     path("orders/", pages.orders_page, name="orders"),
     path("orders/<str:number>/", pages.order_page, name="order"),
