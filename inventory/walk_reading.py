@@ -1,6 +1,6 @@
 """A walk note as a phone or a form sends it -> Note, with a sentence for what cannot be read.
 
-Call from: inventory/walk_sync.py, inventory/walk_pages.py.
+Call from: inventory/walk_sync.py.
 """
 
 from collections.abc import Callable, Mapping

@@ -1,6 +1,6 @@
 """HOP 7a share runs: what was asked and given, frozen as text, read again and replayed.
 
-Call from: orders/sharing.py, orders/pages.py, config/week_record.py.
+Call from: orders/sharing.py, orders/pages.py, orders/share_pages.py.
 """
 
 import hashlib

@@ -169,6 +169,74 @@ def test_every_command_and_setting_stands_in_the_developers_page():
     assert not missing, f"DEVELOPERS.md does not name {missing}"
 
 
+def test_the_developers_page_names_only_modules_that_are_there():
+    named = re.findall(r"`((?:[\w-]+/)+\w+\.py)", (ROOT / "DEVELOPERS.md").read_text())
+
+    assert len(named) > 100
+    assert [path for path in named if not (ROOT / path).exists()] == []
+
+
+def calls_from(text):
+    """The files that a module's first lines say it is called from."""
+    said = re.search(r"Call from: (.*?)\.(?=\s|$)", ast.get_docstring(ast.parse(text)) or "", re.S)
+    return re.findall(r"[\w/]+\.py", said[1]) if said else []
+
+
+def brings_in(text, module):
+    """Whether a file imports a module, whole or a name of it."""
+    room, _, name = module.rpartition(".")
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.ImportFrom):
+            names = {alias.name for alias in node.names}
+            if node.module == module or (node.module == room and name in names):
+                return True
+        elif isinstance(node, ast.Import) and module in {alias.name for alias in node.names}:
+            return True
+    return False
+
+
+@pytest.mark.parametrize(
+    "path",
+    [path for path in SOURCES if calls_from(path.read_text())],
+    ids=lambda path: str(path.relative_to(ROOT)),
+)
+def test_a_module_names_only_callers_that_call_it(path):
+    module = ".".join(path.relative_to(ROOT).with_suffix("").parts)
+    callers = [ROOT / caller for caller in calls_from(path.read_text())]
+
+    strangers = [
+        str(caller.relative_to(ROOT))
+        for caller in callers
+        if not caller.exists() or not brings_in(caller.read_text(), module)
+    ]
+    assert strangers == [], f"{path.name} is not called from there"
+
+
+def name_patterns():
+    """Every word of the code, and every name that it makes by filling something in."""
+    for path in SOURCES:
+        if path.name == "setting_rules.py":
+            continue
+        text = path.read_text()
+        yield from re.findall(r"\w+", text)
+        for node in ast.walk(ast.parse(text)):
+            if isinstance(node, ast.JoinedStr):
+                parts = [getattr(part, "value", None) for part in node.values]
+                if isinstance(parts[0], str) and re.match(r"[a-z]+_", parts[0]):
+                    filled = (
+                        re.escape(part) if isinstance(part, str) else r"\w+" for part in parts
+                    )
+                    yield "".join(filled)
+
+
+def test_every_setting_of_the_demo_farm_is_read_somewhere():
+    read = re.compile("|".join(set(name_patterns())))
+    names = sorted({row["name"] for row in rows_of(ROOT / "fixtures", "settings.csv")})
+
+    assert len(names) > 150
+    assert [name for name in names if not read.fullmatch(name)] == []
+
+
 def luminance(colour):
     def linear(value):
         value /= 255
