@@ -117,7 +117,7 @@ def test_a_look_of_growth_three_that_was_taken_back_teaches_no_ready_date(walk, 
     book = SettingBook.read(on=NINE.date())
 
     def names():
-        learned = learned_reference_days(on=NINE.date(), book=book)
+        learned = learned_reference_days(book=book)
         return [str(row.strain_form) for row in learned]
 
     before = names()
