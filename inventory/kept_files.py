@@ -1,6 +1,6 @@
 """Files kept under FARM_HOME, answered to a browser: whole, or the part that a player asks for.
 
-Call from: inventory/book_pages.py, inventory/walk_pages.py.
+Call from: inventory/book_pages.py, inventory/walk_pages.py, orders/photo_pages.py.
 """
 
 import re
@@ -14,12 +14,15 @@ from inventory.errors import Unknown
 RANGE = re.compile(r"bytes=([0-9]{0,15})-([0-9]{0,15})")
 
 
-def kept_file(*, name: str, folder: str, what: str) -> Path:
-    """A kept file by its path below FARM_HOME, never outside ``folder``. Raises Unknown."""
+def kept_file(*, name: str, folder: str, what: str, of: str = "") -> Path:
+    """A kept file by its path below FARM_HOME, never outside ``folder``.
+
+    Raises Unknown, which says what is missing and of whom.
+    """
     home = Path(settings.FARM_HOME).resolve()
     path = (home / name).resolve() if name else home
     if not path.is_file() or not path.is_relative_to(home / folder):
-        raise Unknown(kind=what, name=name or "(none)")
+        raise Unknown(kind=what, name=of or name or "(none)")
     return path
 
 

@@ -253,7 +253,7 @@ def test_a_photo_is_kept_without_its_place_and_shown(open_farm, at_desk):
     buyer = at_desk("B01")
     assert "photo of 3 Dec, in day light" in shown_text(buyer.get("/weeks/2026-W50/list/"))
     served = buyer.get("/listings/PLT%20plug/photo/")
-    assert b"".join(served.streaming_content)[:2] == b"\xff\xd8"
+    assert served.content[:2] == b"\xff\xd8"
 
 
 def test_a_file_that_is_no_picture_is_refused_and_the_text_is_kept(open_farm, at_desk):
