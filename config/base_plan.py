@@ -19,17 +19,10 @@ from inventory.people import Role
 from inventory.setting_book import SettingBook
 from inventory.walk_messages import people
 from orders.calc.weeks import week_monday
+from orders.cut_limits import work_days
 from orders.cut_plan import PlannedCut, plan_cuts
-from orders.models import NoDeliveryDay
 
 BASES_AHEAD = timedelta(weeks=13)
-SATURDAY = 5
-
-
-def work_days() -> Callable[[date], bool]:
-    """Whether the crew mixes on a day: not on Saturday or Sunday, not on a day of no delivery."""
-    off = frozenset(NoDeliveryDay.objects.filter(region="").values_list("day", flat=True))
-    return lambda on: on.weekday() < SATURDAY and on not in off
 
 
 def bases_wanted(*, cuts: Sequence[PlannedCut], on: date) -> list[tuple[date, int]]:
@@ -64,7 +57,7 @@ def write_due(*, now: datetime) -> None:
 def _write(on: date, now: datetime, book: SettingBook) -> None:
     is_work_day = work_days()
     needs = plan_bases(
-        wanted=bases_wanted(cuts=plan_cuts(on=on, book=book), on=on),
+        wanted=bases_wanted(cuts=plan_cuts(on=on, book=book).cuts, on=on),
         on=on,
         is_work_day=is_work_day,
         book=book,

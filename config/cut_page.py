@@ -3,8 +3,6 @@
 It asks orders for what shops want, so the page stands above all floors.
 """
 
-from collections.abc import Sequence
-from datetime import timedelta
 from typing import Any
 
 from django.contrib import messages
@@ -12,6 +10,7 @@ from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
+from config.cut_words import plan_context
 from inventory import cutting
 from inventory.calc.cutting import doubling_weeks, recut_pool_pieces
 from inventory.clock import farm_now, farm_today
@@ -20,11 +19,7 @@ from inventory.errors import Unknown
 from inventory.form_reading import NumberUnreadable, whole_of
 from inventory.models import Lot, StrainForm, User
 from inventory.setting_book import SettingBook
-from orders.calc.weeks import iso_week_name
-from orders.cut_plan import Demand, PlannedCut, plan_cuts
-
-# What is shown cut by cut.
-SOON = timedelta(weeks=2)
+from orders.cut_plan import plan_cuts
 
 
 @login_required
@@ -35,14 +30,10 @@ def cut_page(request: HttpRequest) -> HttpResponse:
         messages.success(request, _act(request, user))
         return redirect("cutting")
     book = SettingBook.read(on=on)
-    cuts = plan_cuts(on=on, book=book)
+    plan = plan_cuts(on=on, book=book)
     context: dict[str, Any] = {
         "may_record": user.may("record_cut"),
-        "plan": len(cuts),
-        "soon": [_cut_row(row) for row in cuts if row.week.cut_by_on <= on + SOON],
-        "later": _later_rows([row for row in cuts if row.week.cut_by_on > on + SOON]),
-        "soon_until": on + SOON,
-        "plan_hours": f"{sum(row.hours for row in cuts):.1f}",
+        **plan_context(plan=plan, on=on, book=book),
         "pool": _pool(request),
         "pool_asks": {name: request.GET.get(name, "") for name in ("strain", "sold", "cycle")},
         "cuts": [
@@ -86,49 +77,6 @@ def _whole(text: str, field: str) -> int:
     if not (digits.isascii() and digits.isdigit() and len(digits) < 7):
         raise NumberUnreadable(field=field, text=repr(text[:20]), wants="a whole number")
     return int(digits)
-
-
-def _later_rows(cuts: Sequence[PlannedCut]) -> list[dict[str, Any]]:
-    """What is cut later, a row a strain-form, the next to be cut first."""
-    groups: dict[str, list[PlannedCut]] = {}
-    for row in cuts:
-        groups.setdefault(str(row.strain_form), []).append(row)
-    return [
-        {
-            "what": name,
-            "from": f"{rows[0].week.cut_by_on:%-d %b}",
-            "until": f"{rows[-1].week.cut_by_on:%-d %b %Y}",
-            "weeks": len(rows),
-            "pieces": sum(row.week.cut_pieces for row in rows),
-            "parents": sum(row.parents for row in rows),
-            "hours": f"{sum(row.hours for row in rows):.1f}",
-        }
-        for name, rows in groups.items()
-    ]
-
-
-def _cut_row(row: PlannedCut) -> dict[str, Any]:
-    week = row.week
-    return {
-        "by": f"{week.cut_by_on:%a %-d %b %Y}",
-        "what": str(row.strain_form),
-        "pieces": week.cut_pieces,
-        "parents": row.parents,
-        "above_floor": row.kept_above_floor,
-        "hours": f"{row.hours:.1f}",
-        "week": iso_week_name(week.monday),
-        "terms": (
-            f"{week.demand_pieces:g} likely asked ({_demand_words(row.demand)}), "
-            f"{week.supply_pieces:g} there by then"
-        ),
-    }
-
-
-def _demand_words(demand: Demand) -> str:
-    weeks = "1 week" if demand.weeks == 1 else f"{demand.weeks} weeks"
-    if demand.is_of_season:
-        return f"median of {weeks} of that season, and a tenth"
-    return f"no week of that season yet: median of the newest {weeks}, and a tenth"
 
 
 def _pool(request: HttpRequest) -> dict[str, Any] | None:

@@ -56,7 +56,11 @@ def _boxes(request: HttpRequest, act: str, of: str = "", **first: object) -> dic
 def _context(request: HttpRequest, user: User) -> dict[str, Any]:
     on = farm_today()
     book = SettingBook.read(on=on)
-    rule, cuts, typed = bases.base_rule(book=book), plan_cuts(on=on, book=book), _wanted(request)
+    rule, cuts, typed = (
+        bases.base_rule(book=book),
+        plan_cuts(on=on, book=book).cuts,
+        _wanted(request),
+    )
     needs = bases.plan_bases(
         wanted=typed or bases_wanted(cuts=cuts, on=on),
         on=on,
@@ -199,7 +203,7 @@ ACTS: dict[str, Callable[[HttpRequest, User], str]] = {
 
 
 def _plugs_wanted(cuts: Sequence[PlannedCut], on: date, weeks: int) -> int:
-    """Plugs that the planned cuts of some weeks want, one a piece."""
+    """Plugs that what the cuts of some weeks get wants, one a piece."""
     until = on + timedelta(weeks=weeks)
     return sum(
         row.week.cut_pieces for row in cuts if not row.is_on_bases and row.week.cut_by_on <= until
@@ -226,8 +230,9 @@ def _batch_row(row: BaseBatch, request: HttpRequest, on: date, rule: BaseRule) -
         "usable": f"{row.usable_on:%a %-d %b}" if row.usable_on else "",
         "state": row.get_state_display(),
         "words": _batch_words(row, on, rinse_on),
+        "day": f"day {days} of {rule.cure_days}" if row.mixed_on else "",
         "bar": measure(part=days, whole=rule.cure_days, mark=rule.cure_days - rule.rinse_days),
-        "is_curing": row.state == BaseBatch.State.CURING,
+        "may_rinse": row.state == BaseBatch.State.CURING and (rinse_on is None or rinse_on <= on),
         "is_rinsing": row.state == BaseBatch.State.RINSING,
         "rinse": _boxes(request, "rinse", row.code, on=f"{on:%Y-%m-%d}"),
         "release": _boxes(request, "release", row.code, rise=""),

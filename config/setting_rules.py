@@ -119,6 +119,14 @@ SETTING_RULES: tuple[SettingRule, ...] = (
         "what shops are likely to ask, and how fast it is cut", "Cutting",
     ),
     SettingRule(
+        ("cutter_hours_week",), number(least=0, most=1000, like="10"),
+        "the hours of all cutters in a week of five work days", "Cutting",
+    ),
+    SettingRule(
+        ("parents_sale_share",), SHARE,
+        "how much of what stands for sale in a week may be cut up", "Cutting",
+    ),
+    SettingRule(
         ("demand_factor",), FACTOR, "how much more than the median is cut for", "Cutting"
     ),
     SettingRule(

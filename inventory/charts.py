@@ -372,6 +372,44 @@ def ask_chart(*, rows: Sequence[tuple[str, int, int, int | None]]) -> SafeString
     return chart(layers=layers, height=34 * len(names), narrow=120)
 
 
+def hours_chart(*, rows: Sequence[tuple[str, float, float, float]]) -> SafeString:
+    """Hours by week: what is wanted, within it what is planned, and a line for what there is.
+
+    ``rows`` are (week, wanted, planned, there), in the order drawn. [h]
+    """
+    weeks = [week for week, *_ in rows]
+    values = [
+        {"week": week, "wanted": round(wanted, 2), "planned": round(planned, 2),
+         "there": round(there, 2)}
+        for week, wanted, planned, there in rows
+    ]  # fmt: skip
+    x = {
+        "field": "week",
+        "type": "ordinal",
+        "sort": weeks,
+        "title": None,
+        "axis": {"labelAngle": -90, "labelOverlap": True},
+    }
+
+    def layer(field: str, mark: dict[str, Any]) -> dict[str, Any]:
+        y = {"field": field, "type": "quantitative", "title": "cutter hours"}
+        return {"data": {"values": values}, "mark": mark, "encoding": {"x": x, "y": y}}
+
+    return chart(
+        layers=[
+            layer("wanted", {"type": "bar", "color": RULE}),
+            layer("planned", {"type": "bar", "color": WATER, "width": {"band": 0.45}}),
+            layer("there", {"type": "line", "color": RUST, "interpolate": "step"}),
+            {
+                "data": {"values": values[-1:]},
+                "mark": {"type": "text", "align": "left", "dx": 12, "color": RUST},
+                "encoding": {**layer("there", {})["encoding"], "text": {"value": "there"}},
+            },
+        ],
+        height=180,
+    )
+
+
 def measure(*, part: float, whole: float, mark: float | None = None) -> SafeString:
     """A bar in a row: how much of a whole is there, and a notch. The numbers stand beside it.
 

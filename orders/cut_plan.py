@@ -1,13 +1,13 @@
-"""HOP 2i cut plan: asks of the same season, supply, light -> what to cut, by when.
+"""HOP 2i cut plan: asks of the same season, supply, light -> what to cut, by when; who gets what.
 
-Call from: config/cut_page.py.
+Call from: config/cut_page.py, config/mounts_page.py, config/base_plan.py.
 Reads only. What was asked counts, not what was shipped: an ask for a strain that rested or was
 sold through is demand all the same; one that the law refused is not.
 """
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from math import ceil
 
@@ -16,17 +16,19 @@ from django.db.models import F, Q, Sum
 
 from inventory.calc.cutting import CutWeek, cut_weeks, demand_pieces, is_same_season
 from inventory.calc.light import growing_days, ready_dates
-from inventory.models import Balance, ShadeLog, StrainForm
+from inventory.models import ShadeLog, StrainForm
 from inventory.ready_dates import light_rule, shade_on
 from inventory.setting_book import SettingBook
-from inventory.standing import read_stock
+from inventory.standing import StrainStock, read_stock
 from inventory.supply import supply_of_all
+from orders.calc.cut_limits import CutGrant, CutLimits, CutWish, share_cuts
+from orders.calc.weeks import week_monday
+from orders.cut_limits import cut_pace, light_places, read_limits, right_troughs
 from orders.models import Line, Order, ShipWeek
 
 PLAN_WEEKS = 26
 # Far enough for the slowest strain in the darkest season.
 HORIZON_DAYS = 420
-SOFT = frozenset({"SOFT", "ZOA", "MUSH"})
 # Lines that got nothing and were wanted all the same.
 WANTED_CODES = Q(reason_code__startswith="line_") | Q(
     reason_code__in=["short", "rested", "resting", "not_on_list"]
@@ -44,22 +46,45 @@ class Demand:
 
 @dataclass(frozen=True, slots=True)
 class PlannedCut:
-    """One strain-form to be cut for one ship week, with what it takes."""
+    """One strain-form to be cut for one ship week: what it wants, and what it gets."""
 
     strain_form: StrainForm
     week: CutWeek
     demand: Demand
-    parents: int
-    hours: float
-    kept_above_floor: int
+    grant: CutGrant
 
     @property
     def is_on_bases(self) -> bool:
         return self.strain_form.form.key == "base"
 
+    @property
+    def hours(self) -> float:
+        """Cutter hours that the whole of it would take. [h]"""
+        return self.week.cut_pieces / self.grant.wish.pieces_an_hour
 
-def plan_cuts(*, on: date, book: SettingBook) -> list[PlannedCut]:
-    """Every cut of the next 26 weeks, by the day on which it must be made at the latest."""
+    @property
+    def parents(self) -> int:
+        """Parents that the whole of it would take. [pieces]"""
+        return ceil(self.week.cut_pieces / self.grant.wish.yield_pieces)
+
+
+@dataclass(frozen=True, slots=True)
+class CutPlan:
+    """Every cut of the next 26 weeks in the order in which they are gone through, and what there
+    is for all of them by week, the present one first."""
+
+    cuts: list[PlannedCut]
+    mondays: list[date]
+    limits: CutLimits
+
+    @property
+    def grants(self) -> list[CutGrant]:
+        return [row.grant for row in self.cuts]
+
+
+def plan_cuts(*, on: date, book: SettingBook) -> CutPlan:
+    """Every cut of the next 26 weeks, by the day on which it must be made at the latest, and what
+    parents, bases, cutter hours and free slots let it have."""
     forms = list(
         StrainForm.objects.filter(
             strain__is_making=True, reference_days__isnull=False, yield_pieces__isnull=False
@@ -71,44 +96,76 @@ def plan_cuts(*, on: date, book: SettingBook) -> list[PlannedCut]:
     asked = asked_by_week()
     forms = [row for row in forms if row.pk in asked.totals]
     mondays = _mondays(on)
-    cut_by = _cut_by(forms, mondays, on, book)
-    supply = _supply(mondays, on, book)
-    kept = _kept_above_floor()
-    found = []
+    stocks = read_stock()
+    places = light_places(forms)
+    cut_by = _cut_by(forms, mondays, places, on, book)
+    supply = _supply(stocks, mondays, on, book)
+    demand = {
+        form.pk: [asked.demand(form.pk, monday, book) for monday in mondays] for form in forms
+    }
+    if ShipWeek.objects.filter(monday=mondays[0], last_ship_on__lt=on).exists():
+        # What this week asked has left the water already; what stands is what is left of it.
+        for rows in demand.values():
+            rows[0] = replace(rows[0], pieces=0.0)
+    limits = read_limits(
+        stocks=stocks,
+        mondays=mondays,
+        supply=supply,
+        demand={pk: [row.pieces for row in rows] for pk, rows in demand.items()},
+        on=on,
+        book=book,
+    )
+    standing = right_troughs(forms)
+    wanted: dict[CutWish, tuple[StrainForm, CutWeek, Demand]] = {}
     for form in forms:
-        demand = {monday: asked.demand(form.pk, monday, book) for monday in mondays}
-        weeks = cut_weeks(
-            weeks=[
-                (
-                    monday,
-                    cut_by[form.pk].get(monday),
-                    demand[monday].pieces,
-                    supply[monday][form.pk],
-                )
-                for monday in mondays
-            ],
-            heal_share=float(form.heal_share or 1),
-            ready_share=book.number("growing_share"),
-        )
-        found += [
-            _planned(form, week, demand[week.monday], kept.get(form.strain_id, 0), book)
-            for week in weeks
-            if week.cut_by_on <= on + timedelta(weeks=PLAN_WEEKS)
-        ]
-    return sorted(found, key=lambda row: (row.week.cut_by_on, str(row.strain_form)))
+        for week in _weeks_of(form, mondays, cut_by, demand[form.pk], supply[form.pk], book):
+            if week.cut_by_on <= on + timedelta(weeks=PLAN_WEEKS):
+                wish = _wish(form, week, mondays, standing[form.pk], book)
+                wanted[wish] = form, week, demand[form.pk][wish.ship_week]
+    grants = share_cuts(wishes=list(wanted), limits=limits)
+    cuts = [PlannedCut(*wanted[grant.wish], grant) for grant in grants]
+    return CutPlan(cuts, mondays, limits)
 
 
-def _planned(
-    form: StrainForm, week: CutWeek, demand: Demand, kept_above_floor: int, book: SettingBook
-) -> PlannedCut:
-    pace = "cut_soft_an_hour" if form.strain.strain_class_id in SOFT else "cut_stony_an_hour"
-    return PlannedCut(
-        strain_form=form,
-        week=week,
-        demand=demand,
-        parents=ceil(week.cut_pieces / (form.yield_pieces or 1)),
-        hours=week.cut_pieces / book.number(pace),
-        kept_above_floor=kept_above_floor,
+def _weeks_of(
+    form: StrainForm,
+    mondays: Sequence[date],
+    cut_by: Mapping[int, Mapping[date, date]],
+    demand: Sequence[Demand],
+    supply: Sequence[float],
+    book: SettingBook,
+) -> list[CutWeek]:
+    days = cut_by[form.pk]
+    return cut_weeks(
+        weeks=[
+            (monday, days.get(monday), asked.pieces, there)
+            for monday, asked, there in zip(mondays, demand, supply, strict=True)
+        ],
+        heal_share=float(form.heal_share or 1),
+        ready_share=book.number("growing_share"),
+    )
+
+
+def _wish(
+    form: StrainForm,
+    week: CutWeek,
+    mondays: Sequence[date],
+    places: tuple[str, ...],
+    book: SettingBook,
+) -> CutWish:
+    return CutWish(
+        name=str(form),
+        strain=form.strain.key,
+        latest_week=(week_monday(week.cut_by_on) - mondays[0]).days // 7,
+        latest_on=week.cut_by_on,
+        ship_week=(week.monday - mondays[0]).days // 7,
+        pieces=week.cut_pieces,
+        yield_pieces=form.yield_pieces or 1,
+        pieces_an_hour=cut_pace(form, book),
+        lives_share=float(form.heal_share or 1) * book.number("growing_share"),
+        positions=form.form.positions,
+        places=places,
+        needs_bases=form.form.key == "base",
     )
 
 
@@ -156,10 +213,11 @@ def _mondays(on: date) -> list[date]:
     return [first + timedelta(weeks=week) for week in range(HORIZON_DAYS // 7)]
 
 
-def _supply(mondays: Sequence[date], on: date, book: SettingBook) -> dict[date, dict[int, float]]:
+def _supply(
+    stocks: Sequence[StrainStock], mondays: Sequence[date], on: date, book: SettingBook
+) -> dict[int, list[float]]:
     """All that stands ready by each Monday, nothing sold. A tray that is ready stays so."""
-    stocks = read_stock()
-    found: dict[date, dict[int, float]] = {}
+    found: dict[int, list[float]] = defaultdict(list)
     for monday in mondays:
         rows = supply_of_all(
             stocks=stocks,
@@ -169,18 +227,22 @@ def _supply(mondays: Sequence[date], on: date, book: SettingBook) -> dict[date, 
             on=on,
             book=book,
         )
-        found[monday] = {pk: float(row.pieces) for pk, row in rows.items()}
+        for pk, row in rows.items():
+            found[pk].append(float(row.pieces))
     return found
 
 
 def _cut_by(
-    forms: Sequence[StrainForm], mondays: Sequence[date], on: date, book: SettingBook
+    forms: Sequence[StrainForm],
+    mondays: Sequence[date],
+    places: Mapping[int, tuple[int, float]],
+    on: date,
+    book: SettingBook,
 ) -> dict[int, dict[date, date]]:
     """By strain-form and Monday the last day of a cut that is ready by then in 8 of 10 cases."""
     rule = light_rule(book=book)
     if rule is None or not forms:
         return {form.pk: {} for form in forms}
-    places = _light_places(forms)
     days = 2 * HORIZON_DAYS
     shade = list(ShadeLog.objects.all())
     sums = growing_days(
@@ -215,25 +277,3 @@ def _cut_by(
             if last >= 0:
                 found[form.pk][monday] = on + timedelta(days=last)
     return found
-
-
-def _light_places(forms: Sequence[StrainForm]) -> dict[int, tuple[int, float]]:
-    """The trough in which most pieces of each strain-form stand, and its light index."""
-    found: dict[int, tuple[int, float]] = {form.pk: (0, 1.0) for form in forms}
-    rows = Balance.objects.filter(strain_form__in=forms, pieces__gt=0).exclude(lot__state="kept")
-    for form_id, trough_id, index in rows.order_by("pieces", "pk").values_list(
-        "strain_form", "tray__trough", "tray__trough__light_index"
-    ):
-        found[form_id] = (trough_id, float(index))
-    return found
-
-
-def _kept_above_floor() -> dict[int, int]:
-    """Mother pieces beyond the floor, by strain: what may be cut up without asking the owner."""
-    rows = Balance.objects.filter(lot__state="kept", pieces__gt=0).order_by()
-    return {
-        strain_id: max(0, total - floor)
-        for strain_id, floor, total in rows.values_list(
-            "strain_form__strain", "strain_form__strain__floor_pieces"
-        ).annotate(total=Sum("pieces"))
-    }

@@ -5,9 +5,10 @@ from datetime import date
 import pytest
 from tests_support import farm_time
 
-from config.base_plan import BASES_AHEAD, bases_wanted, work_days, work_days_until, write_due
+from config.base_plan import BASES_AHEAD, bases_wanted, work_days_until, write_due
 from inventory.models import BaseBatch, Message
 from inventory.setting_book import SettingBook
+from orders.cut_limits import work_days
 from orders.cut_plan import plan_cuts
 from orders.models import NoDeliveryDay
 
@@ -31,7 +32,7 @@ def test_work_days_are_counted_without_weekends_and_holidays(farm):
 
 
 def test_bases_are_wanted_week_by_week_for_a_quarter(inked_farm):
-    cuts = plan_cuts(on=DAY, book=SettingBook.read(on=DAY))
+    cuts = plan_cuts(on=DAY, book=SettingBook.read(on=DAY)).cuts
     wanted = bases_wanted(cuts=cuts, on=DAY)
     days = [day for day, _ in wanted]
     assert days == sorted(set(days)) and max(days) <= date(2027, 3, 2)

@@ -1,17 +1,21 @@
 """The cut plan: what was asked, what stands, and the last day on which a cut is in time."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
 from django.urls import reverse
 from tests_support import farm_time, page_words
 
+from config.cut_words import limit_words
 from inventory.clock import move_clock
 from inventory.models import Balance, Lot, StrainForm
 from inventory.ready_dates import refresh_ready_dates
 from inventory.setting_book import SettingBook
+from orders.calc.cut_limits import BASES, HOURS, PARENTS, SLOTS, WEEKS
+from orders.cut_limits import right_troughs
 from orders.cut_plan import asked_by_week, plan_cuts
-from orders.models import Line, Order, ShipWeek
+from orders.models import Line, Order, PromisedTotal, ShipWeek
 
 ON = date(2026, 12, 1)
 
@@ -24,7 +28,7 @@ def closed(closed_farm):
 
 
 def plan(key="PLT"):
-    rows = plan_cuts(on=ON, book=SettingBook.read(on=ON))
+    rows = plan_cuts(on=ON, book=SettingBook.read(on=ON)).cuts
     return [row for row in rows if row.strain_form.strain.key == key]
 
 
@@ -80,14 +84,100 @@ def test_a_plan_for_the_weeks_takes_parents_and_hours(closed):
         # Four pieces a parent; 45 stony pieces an hour.
         assert row.parents == -(-row.week.cut_pieces // 4)
         assert row.hours == row.week.cut_pieces / 45
-    # 22 are kept and the floor is 20.
-    assert {row.kept_above_floor for row in rows} == {2}
+        assert row.grant.pieces <= row.week.cut_pieces
+        assert row.grant.mothers + row.grant.sale_parents <= row.parents + len(row.grant.parts)
+
+
+@pytest.fixture
+def there(closed):
+    return plan_cuts(on=ON, book=SettingBook.read(on=ON)).limits
+
+
+def test_hours_are_those_of_the_work_days_that_are_left(there, closed):
+    # Ten hours a week, two a work day. From Tue 1 Dec four days; a week in full; 24 and 25 Dec and
+    # 1 Jan are off.
+    assert there.hours[:5] == [8.0, 10.0, 10.0, 6.0, 8.0]
+    assert there.last_days[:5] == [
+        date(2026, 12, 4), date(2026, 12, 11), date(2026, 12, 18), date(2026, 12, 23),
+        date(2026, 12, 31),
+    ]  # fmt: skip
+    # A cut of today has taken its share: 45 stony pieces are an hour.
+    lot = Balance.objects.get(tray__code="T2.2").lot
+    parent = Balance.objects.get(tray__code="T2.1").lot
+    Lot.objects.filter(pk=lot.pk).update(cut_on=ON, cut_pieces=45, parent=parent)
+    assert plan_cuts(on=ON, book=SettingBook.read(on=ON)).limits.hours[0] == 7.0
+
+
+def test_a_trough_is_as_free_as_its_trays_and_its_holds_leave_it(there):
+    # T4 has 48 slots and 43 trays with pieces or mothers.
+    assert there.free_slots["T4"][0] == 5
+    # System P is on hold until the lift that is expected on 11 Dec: from the Monday after it.
+    weeks = there.free_slots["P1"]
+    assert weeks[:2] == [0, 0] and weeks[2] == 40
+    # Quarantine takes no new cuts.
+    assert "K1" not in there.free_slots
+
+
+def test_mothers_on_hold_count_half_for_what_the_floor_lets_go(there):
+    # Plum Trellis: 10 in A and 12 in P, floor 20. On hold 10 + 6 - 20 is below zero; lifted, 2.
+    assert there.mothers["PLT"][:3] == [0, 0, 2]
+    # Fen Kiln keeps 9 and 9 with a floor of 20.
+    assert set(there.mothers["KLN"]) == {0}
+
+
+def test_what_is_promised_is_not_cut_up(there, closed):
+    stock = there.for_sale["PLT plug"]
+    assert stock.promised[:2] == [0, 0]
+    PromisedTotal.objects.create(strain_form=form(), week=closed, pieces=7)
+    stock = plan_cuts(on=ON, book=SettingBook.read(on=ON)).limits.for_sale["PLT plug"]
+    assert stock.promised[:2] == [7, 0]
+    assert len(stock.supply) == len(stock.demand) == len(stock.promised)
+
+
+def test_cuts_stand_where_their_strain_is_for_sale_in_no_less_light(closed):
+    rows = StrainForm.objects.select_related("strain", "form")
+    troughs = right_troughs(list(rows))
+    # Most of it stands in T2 (index 1.05): 34 and 62; A5 (1.00) and P1, P2 have less light.
+    assert troughs[form().pk] == ("T2",)
+    # Harrow Tine: A2 (1.10) with 116, T1 (1.10) with 20.
+    assert troughs[form("HRT").pk] == ("A2", "T1")
+    # One that is for sale nowhere goes where its class and form stand.
+    idle = StrainForm.objects.get(strain__key="LNS", form__key="plug").pk
+    assert "A1" in troughs[idle] and "H1" not in troughs[idle]
+
+
+def test_what_a_week_asked_that_has_shipped_is_not_asked_again(closed):
+    friday = date(2026, 12, 4)
+    for on, asked in ((ON, pytest.approx(96.8)), (friday, 0)):
+        stock = plan_cuts(on=on, book=SettingBook.read(on=on)).limits.for_sale["PLT plug"]
+        assert stock.demand[0] == asked
 
 
 def test_the_page_shows_the_plan_and_its_bases(closed, client, person):
     client.force_login(person("LD"))
     page = page_words(client.get(reverse("cutting")))
     assert "cutter hours, from what shops asked" in page
+    assert "What binds them: parents" in page and "one less to sell" in page
+    assert "Cutter hours, week by week" in page and 'class="chart drawn-wide"' in page
+    assert "Slots of the troughs" in page and 'class="chart measure"' in page
     assert "PLT plug" in page
     assert "96.8 likely asked (no week of that season yet: median of the newest 1 week" in page
-    assert "The cuts are those planned for the next quarter" in page
+    page = page_words(client.get(reverse("mounts")))
+    assert "The cuts are all that are wanted in the next quarter" in page
+
+
+def test_a_sentence_says_which_limit_bound_a_cut(closed):
+    cuts = plan_cuts(on=ON, book=SettingBook.read(on=ON)).cuts
+    said = {row.grant.bound: limit_words(row.grant) for row in cuts}
+    assert said[""] == "gets all of it"
+    for row in cuts:
+        words = limit_words(row.grant)
+        assert (words == "gets all of it") is (row.grant.pieces == row.week.cut_pieces)
+    grant = next(row.grant for row in cuts if row.grant.bound == PARENTS)
+    no_hours = replace(grant, bound=HOURS, alone={**grant.alone, HOURS: 0}, parts=())
+    assert limit_words(no_hours) == "cutter hours: what is left of them by then makes no pieces"
+    no_slots = replace(grant, bound=SLOTS, alone={**grant.alone, SLOTS: 0}, parts=())
+    assert "will take no pieces" in limit_words(no_slots)
+    bases = replace(grant, bound=BASES, alone={**grant.alone, BASES: 0}, parts=())
+    assert "none may be used by then" in limit_words(bases)
+    assert "same weeks" in limit_words(replace(grant, bound=WEEKS))
