@@ -18,14 +18,15 @@ from inventory.errors import FarmError, Unknown
 from inventory.models import User
 from inventory.setting_book import SettingBook
 from orders.calc.weeks import time_text
-from orders.models import Order
+from orders.models import Order, Promise
 from orders.pages import order_for
 from shipping.arrivals import decide_report
 from shipping.bagging import bag_marks, bags_to_tie, tie_bags
 from shipping.bench_numbers import Bench
 from shipping.clearing import enter_forecast, make_plan
 from shipping.handing_over import clear_after_stop, hand_over, make_shipment, mark_delivered
-from shipping.models import ArrivalReport, Bag, Box, PackPlan, Shipment
+from shipping.keying import put_back
+from shipping.models import ArrivalReport, Bag, Box, PackPlan, PickSheet, PickTask, Shipment
 from shipping.sealing import put_in_boxes, seal_box
 
 
@@ -73,12 +74,51 @@ def bench_page(request: HttpRequest, number: str) -> HttpResponse:
         "bags": [_bag_row(bag, until, book) for bag in bags],
         "boxes": [_box_row(box, box.bag_count) for box in boxes],
         "may_pack": user.may("pack"),
+        "on_bench": _on_bench(order) if user.may("pick") else [],
         "is_owner": user.may("clear_after_stop"),
         "left_words": _when(shipment.handed_over_at, zone),
         "first_tries": Shipment.FirstTry.choices,
         "arrived_words": _when(shipment.delivered_at, zone),
     }
     return render(request, "shipping/bench.html", context)
+
+
+def _on_bench(order: Order) -> list[dict[str, Any]]:
+    """Picked pieces that lie in no bag yet, by promise, with the trays they came from."""
+    rows = Promise.objects.filter(line__order=order, state=Promise.State.PULLED, pieces_out__gt=0)
+    found = []
+    for promise in rows.select_related("line__listing__strain_form__strain").order_by("pk"):
+        tasks = PickTask.objects.filter(promise=promise, picked_pieces__gt=0)
+        tasks = tasks.exclude(sheet__state=PickSheet.State.STALE)
+        found.append(
+            {
+                "id": promise.pk,
+                "title": promise.line.listing.title,
+                "pieces": promise.pieces_out,
+                "trays": ", ".join(
+                    f"{pieces} to {tray}"
+                    for tray, pieces in tasks.values_list("tray__code", "picked_pieces")
+                ),
+            }
+        )
+    return found
+
+
+def _put_back(request: HttpRequest, user: User, order: Order, now: datetime) -> str:
+    key = request.POST.get("promise", "")
+    promise = None
+    if key.isascii() and key.isdigit() and len(key) < 12:
+        promise = Promise.objects.filter(pk=int(key), line__order=order).first()
+    if promise is None:
+        raise Unknown(kind="promise of this order", name=key[:20] or "(none)")
+    pieces = promise.pieces_out
+    put_back(
+        promise_id=promise.pk, user=user, now=now, reason=request.POST.get("reason", "").strip()
+    )
+    return (
+        f"{pieces} pieces of {promise.line.listing.title} are back in their trays and no longer "
+        "promised. The office settles the line with the shop."
+    )
 
 
 def _codes(bags: list[Bag]) -> set[str]:
@@ -129,6 +169,8 @@ def _act(request: HttpRequest, user: User, order: Order, shipment: Shipment) -> 
             has_goggles=request.POST.get("goggles") == "on",
         )
         messages.success(request, f"{len(bags)} bags are tied; their clock runs.")
+    elif act == "put-back":
+        messages.success(request, _put_back(request, user, order, now))
     elif act == "fill":
         boxes = put_in_boxes(shipment=shipment, user=user)
         messages.success(request, f"{len(boxes)} boxes are filled as planned.")

@@ -1,6 +1,10 @@
 """HOP 8b key in: what the pencil wrote -> moves tray to bench, shorts, finds.
 
+<<<<<<< HEAD
 Call from: shipping/pages.py, config/scene_acts.py.
+=======
+Call from: shipping/pages.py, shipping/bench_pages.py, config/playing.py.
+>>>>>>> 45e26f1 (bench: Picked pieces go back to their trays by the packer's page.)
 Locks: the sheet's row, then strain-forms in the ledger.
 """
 
@@ -12,7 +16,7 @@ from typing import Any
 from django.db import transaction
 
 from inventory import ledger
-from inventory.errors import FarmError, ForbiddenMove, Unknown
+from inventory.errors import FarmError, ForbiddenMove, ReasonMissing, Unknown
 from inventory.models import Balance, Happening, Place, Tray
 from inventory.people import User
 from inventory.standing import read_stock
@@ -239,8 +243,14 @@ def _start_pick(order: Order) -> None:
 
 @transaction.atomic
 def put_back(*, promise_id: int, user: User, now: datetime, reason: str) -> Promise:
-    """Return the pulled pieces of a promise to the trays they came from."""
+    """Return the pulled pieces of a promise to the trays they came from; the promise is freed.
+
+    Raises NotAllowed, ReasonMissing, ForbiddenMove once they are in bags, and what the ledger
+    raises.
+    """
     user.must("pick")
+    if not reason.strip():
+        raise ReasonMissing(what="putting pieces back")
     promise = Promise.objects.select_for_update().get(pk=promise_id)
     if promise.state != Promise.State.PULLED:
         raise ForbiddenMove(

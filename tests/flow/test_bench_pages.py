@@ -9,10 +9,13 @@ from tests_support import farm_time
 
 from config.ticking import tick
 from inventory.clock import farm_now, move_clock
-from orders.models import Order
+from inventory.ledger import verify_ledger
+from inventory.models import Balance, User
+from orders.amending import take_line_back
+from orders.models import Order, Promise
 from shipping.arrivals import Arrived, file_report
 from shipping.keying import key_in
-from shipping.models import ArrivalReport, Box, PackPlan, PickSheet, Shipment
+from shipping.models import ArrivalReport, Box, PackPlan, PickSheet, PickTask, Shipment
 
 
 @pytest.fixture
@@ -55,6 +58,44 @@ def test_an_order_goes_over_the_bench_by_its_page(picked_farm, door):
     assert Order.objects.get(number="4902").state == "on the road"
     page = packer.get(address).content.decode()
     assert "4902-049" in page and "Note it as delivered" in page
+
+
+def test_picked_pieces_go_back_to_their_trays_by_the_page(picked_farm, door):
+    packer, address = door("PK2"), "/orders/4902/bench/"
+    promise = Promise.objects.filter(line__order__number="4902", state="pulled").earliest("pk")
+    tray = PickTask.objects.filter(promise=promise, picked_pieces__gt=0).first().tray
+    before = Balance.objects.get(tray=tray).pieces
+    assert "Put them back" in packer.get(address).content.decode()
+    for sent, status in (
+        ({"promise": promise.pk, "reason": " "}, 422),
+        ({"promise": "", "reason": "the shop does not want them"}, 404),
+        ({"promise": Promise.objects.exclude(line__order__number="4902").first().pk,
+          "reason": "not of this order"}, 404),
+    ):  # fmt: skip
+        assert packer.post(address, {"act": "put-back", **sent}).status_code == status
+    assert Balance.objects.get(tray=tray).pieces == before
+
+    sent = {"act": "put-back", "promise": promise.pk, "reason": "the shop does not want them"}
+    page = packer.post(address, sent, follow=True).content.decode()
+    assert "are back in their trays" in page
+    promise.refresh_from_db()
+    assert (promise.state, promise.reason) == ("freed", "the shop does not want them")
+    back = sum(
+        PickTask.objects.filter(promise=promise, tray=tray).values_list("picked_pieces", flat=True)
+    )
+    assert back and Balance.objects.get(tray=tray).pieces == before + back
+    assert verify_ledger() == []
+    # What is put back once is not put back twice, and what is in bags is not put back here.
+    assert packer.post(address, sent).status_code == 409
+    packer.post(address, {"act": "tie", "gloves": "on", "goggles": "on"})
+    bagged = Promise.objects.filter(line__order__number="4902", state="bagged").earliest("pk")
+    assert packer.post(address, sent | {"promise": bagged.pk}).status_code == 409
+    assert "Put them back" not in packer.get(address).content.decode()
+    # The office takes the line off afterwards, as it was told to.
+    take_line_back(
+        line=promise.line, now=farm_now(), user=User.objects.get(code="OF"), reason="by phone"
+    )
+    assert promise.line.state == "withdrawn"
 
 
 def test_a_grower_reads_the_bench_and_may_not_pack(picked_farm, door):
