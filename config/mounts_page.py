@@ -13,7 +13,7 @@ from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
-from config.base_plan import bases_wanted, work_days
+from config.base_plan import bases_wanted
 from inventory import bases, plugs
 from inventory.calc.cutting import BaseNeed, BaseRule
 from inventory.charts import measure
@@ -23,6 +23,7 @@ from inventory.errors import FarmError, Unknown
 from inventory.form_reading import NumberUnreadable, whole_of
 from inventory.models import BaseBatch, MountAct, PlugLot, User, WaterSystem
 from inventory.setting_book import SettingBook
+from orders.cut_limits import work_days
 from orders.cut_plan import PlannedCut, plan_cuts
 
 MOST_CUTS = 12
