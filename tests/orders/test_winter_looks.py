@@ -83,7 +83,8 @@ def test_packs_are_said_in_pieces_too_and_withdrawing_is_asked_twice(buyer):
     order = Order.objects.get()
     page = page_words(buyer.get(f"/orders/{order.number}/"))
     assert "packs, 30 pieces asked" in page
-    asking = page.split("<summary class="roomy">Withdraw the whole order</summary>")[1].split("</details>")[0]
+    summary = '<summary class="roomy">Withdraw the whole order</summary>'
+    asking = page.split(summary)[1].split("</details>")[0]
     assert "cannot be undone" in asking and f"Withdraw order {order.number}</button>" in asking
     buyer.post(f"/orders/{order.number}/withdraw/")
     page = page_words(buyer.get(f"/orders/{order.number}/"))
