@@ -17,6 +17,7 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 
 from inventory.clock import farm_now
+from inventory.door import staff_only
 from inventory.errors import FarmError
 from inventory.people import User
 from orders import share_runs, sharing
@@ -24,7 +25,6 @@ from orders.amending import PaperStep
 from orders.calc.share_words import percent
 from orders.calc.weeks import time_text
 from orders.models import Line, ShareRun, ShipWeek
-from orders.pages import staff_only
 from orders.share_plan import BY_ITEM, WAYS, HandChange, OrderFill, SharePlan
 from orders.weeks import week_line, week_named
 
