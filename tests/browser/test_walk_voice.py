@@ -158,7 +158,15 @@ def test_what_is_taken_back_leaves_the_page_as_it_was_and_says_that_a_hold_stand
     tap(page, "#read-back button")
     assert page.input_value("#place [name=pieces]") == "34"
     expect(page.locator("#read-back button")).to_be_hidden()
+    # A tray that was carried is found in its new trough, and back in the old one.
+    to_a3 = ".pick:has(input[name=to_trough][value='A3'])"
+    tap(page, "summary:has-text('Carry')", to_a3, STORE)
+    at(page, "A3")
+    expect(page.locator("#place [data-tray='T2.1']")).to_have_count(1)
+    tap(page, "#read-back button")
+    expect(page.locator("#place [data-tray='T2.1']")).to_have_count(0)
     at(page, "T2")
+    expect(page.locator("#place [data-tray='T2.1']")).to_have_count(1)
     tap(page, "summary:has-text('Something is wrong')", ".pick:has(input[value=pest])", STORE)
     tap(page, "#read-back button")
     expect(page.locator("#read-back p")).to_contain_text("stands until the lead signs it off")

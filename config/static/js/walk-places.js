@@ -28,7 +28,8 @@ function lookedWords(trough) {
 export function standingOf(note) {
   const looked = lookedWords(troughFor(note)).map((one) => [one, one.textContent, one.className]);
   const row = rowOf(note);
-  return { place: note.place, looked, row, facts: row ? { ...row.dataset } : {} };
+  const list = row?.closest("ul");
+  return { place: note.place, looked, row, list, facts: row ? { ...row.dataset } : {} };
 }
 
 export function putBack(was) {
@@ -39,7 +40,18 @@ export function putBack(was) {
   if (was.row) {
     Object.assign(was.row.dataset, was.facts);
     $(".pieces", was.row).textContent = was.facts.pieces;
+    const line = was.row.closest("li");
+    if (line.parentElement !== was.list) was.list.append(line);
   }
+}
+
+// A tray that the farm says was carried stands in its new trough here as well.
+export function carry(note) {
+  const line = rowOf(note)?.closest("li");
+  const list = pages.get(note.to_trough)?.content.querySelector(".trays");
+  if (!line || !list) return;
+  list.querySelector("li:not(:has(a))")?.remove();
+  list.append(line);
 }
 
 export function follow(note, said) {

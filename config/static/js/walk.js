@@ -60,10 +60,11 @@ function tellReach() {
 
 const say = {
   stored(row) {
+    if (row.note.kind === "move") places.carry(row.note);
     if (row.client_id !== last || !row.answer?.sentence) return;
     // The farm says what it did. Of a note that is all photo or voice it knows nothing yet.
-    const isBare = row.beside && row.answer.sentence.endsWith("looked, all well.");
-    $("#read-back p").textContent = [isBare ? row.said : row.answer.sentence, row.lost]
+    const isSilent = row.beside && row.answer.sentence.endsWith("looked, all well.");
+    $("#read-back p").textContent = [isSilent ? row.said : row.answer.sentence, row.lost]
       .filter(Boolean)
       .join(" ");
   },
@@ -223,6 +224,7 @@ function arm(form) {
       facts.stalled_min === "0"
         ? `${facts.place}: surge stands still, its clock starts. A hold acts unless it is noted running.`
         : `${facts.place}: surge stalled under 30 min, no hold.`;
+  if (isBare(form, facts)) reads.textContent = form.dataset.lacks;
   nameTheAct(form, facts);
   offerWayOut(form);
   form.classList.add("armed");
@@ -269,15 +271,18 @@ function noted(form, facts) {
 }
 
 // A look that says nothing is no note: the form says what it lacks.
-function lacks(form, facts) {
+function isBare(form, facts) {
   const needs = form.dataset.needs?.split(" ") ?? [];
   const isThere = (name) =>
     facts[name] !== undefined ||
     (name === "photo" && form.querySelector('input[name="photo"]').files.length) ||
     (name === "voice" && voice.voiceWords(form));
-  if (!needs.length || needs.some(isThere)) return false;
+  return needs.length > 0 && !needs.some(isThere);
+}
+
+function lacks(form, facts) {
+  if (!isBare(form, facts)) return false;
   arm(form);
-  $(".reads", form).textContent = form.dataset.lacks;
   return true;
 }
 
@@ -346,8 +351,9 @@ async function takeBack() {
   // The farm's own words follow: a hold, say, stands until the lead signs it off.
   readBack(`${row.note.place}: taken back.`, note.client_id, { mayGo: false });
   if (before?.place === row.note.place) {
+    const touched = [before.place, places.troughFor(before)];
     places.putBack(before);
-    if (current === before.place || current === places.troughFor(before)) show(current);
+    if ([...touched, places.troughFor(before)].includes(current)) show(current);
   }
   before = null;
   await tellWaiting();
