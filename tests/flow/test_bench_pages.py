@@ -4,7 +4,6 @@ import json
 from datetime import timedelta
 
 import pytest
-from django.test import Client
 from tests_support import farm_time
 
 from config.ticking import tick
@@ -19,16 +18,6 @@ from shipping.models import ArrivalReport, Box, PackPlan, PickSheet, PickTask, S
 
 
 @pytest.fixture
-def door(person):
-    def open_door(code):
-        browser = Client()
-        browser.force_login(person(code), backend="django.contrib.auth.backends.ModelBackend")
-        return browser
-
-    return open_door
-
-
-@pytest.fixture
 def picked_farm(drawn_farm, person):
     """Tuesday's sheets are keyed in as printed."""
     move_clock(to=farm_time("2026-12-01 09:45"))
@@ -36,8 +25,8 @@ def picked_farm(drawn_farm, person):
         key_in(stamp=sheet.stamp, rows=[], user=person("PK1"), now=farm_now())
 
 
-def test_an_order_goes_over_the_bench_by_its_page(picked_farm, door):
-    packer, address = door("PK2"), "/orders/4902/bench/"
+def test_an_order_goes_over_the_bench_by_its_page(picked_farm, at_desk):
+    packer, address = at_desk("PK2"), "/orders/4902/bench/"
     bare = packer.post(address, {"act": "tie"})
     assert bare.status_code == 422 and "loves" in bare.content.decode()
 
@@ -60,8 +49,8 @@ def test_an_order_goes_over_the_bench_by_its_page(picked_farm, door):
     assert "4902-049" in page and "Note it as delivered" in page
 
 
-def test_picked_pieces_go_back_to_their_trays_by_the_page(picked_farm, door):
-    packer, address = door("PK2"), "/orders/4902/bench/"
+def test_picked_pieces_go_back_to_their_trays_by_the_page(picked_farm, at_desk):
+    packer, address = at_desk("PK2"), "/orders/4902/bench/"
     promise = Promise.objects.filter(line__order__number="4902", state="pulled").earliest("pk")
     tray = PickTask.objects.filter(promise=promise, picked_pieces__gt=0).first().tray
     before = Balance.objects.get(tray=tray).pieces
@@ -98,36 +87,36 @@ def test_picked_pieces_go_back_to_their_trays_by_the_page(picked_farm, door):
     assert promise.line.state == "withdrawn"
 
 
-def test_a_grower_reads_the_bench_and_may_not_pack(picked_farm, door):
-    grower = door("G1")
+def test_a_grower_reads_the_bench_and_may_not_pack(picked_farm, at_desk):
+    grower = at_desk("G1")
 
     assert grower.get("/orders/4902/bench/").status_code == 200
     assert grower.post("/orders/4902/bench/", {"act": "fill"}).status_code == 403
-    assert door("B02").get("/orders/4902/bench/").status_code == 403
+    assert at_desk("B02").get("/orders/4902/bench/").status_code == 403
 
 
-def test_a_forecast_by_hand_plans_the_boxes_again(drawn_farm, door):
+def test_a_forecast_by_hand_plans_the_boxes_again(drawn_farm, at_desk):
     move_clock(to=farm_now() + timedelta(hours=8))
     tick(farm_now())
     form = {"evening": "18", "hub": "-8", "morning": "10", "midday": "15"}
-    wrong = door("OF").post("/orders/4901/forecast/", form | {"hub": "cold"})
-    door("OF").post("/orders/4901/forecast/", form)
+    wrong = at_desk("OF").post("/orders/4901/forecast/", form | {"hub": "cold"})
+    at_desk("OF").post("/orders/4901/forecast/", form)
     plan = PackPlan.objects.get(order__number="4901", void_at__isnull=True)
 
     assert wrong.status_code == 422
     assert (plan.forecast.source, plan.stage, plan.verdict) == ("by hand", "by hand", "clear")
     assert json.loads(plan.record)["boxes"]
-    assert door("G1").post("/orders/4901/forecast/", form).status_code == 403
+    assert at_desk("G1").post("/orders/4901/forecast/", form).status_code == 403
 
 
-def test_the_office_decides_a_report_that_needs_a_person(arrived_farm, door, person):
+def test_the_office_decides_a_report_that_needs_a_person(arrived_farm, at_desk, person):
     order = Order.objects.get(number="4903")
     report = file_report(
         order=order, rows=[Arrived("TNT plug", missing=1)], photos=[],
         filed_at=farm_now(), user=person("B03"),
     )  # fmt: skip
     assert report.state == "filed"
-    office = door("OF")
+    office = at_desk("OF")
     assert "Agree to the report" in office.get("/orders/4903/arrival/").content.decode()
     office.post(
         f"/reports/{report.pk}/decide/", {"verdict": "agreed", "reason": "the tray was one short"}

@@ -27,30 +27,16 @@ STAFF_PAGES = [
 BUYER_PAGES = ["/", "/weeks/2026-W49/list/", "/orders/", "/orders/4902/", "/orders/4902/arrival/"]
 
 
-@pytest.fixture
-def door(person):
-    """A browser with a log-in, such as door("OF")."""
-
-    def open_door(code):
-        browser = Client()
-        browser.force_login(
-            person(code), backend="django.contrib.auth.backends.ModelBackend"
-        )  # fmt: skip
-        return browser
-
-    return open_door
-
-
-def test_every_staff_page_opens(arrived_farm, door):
-    office = door("OF")
+def test_every_staff_page_opens(arrived_farm, at_desk):
+    office = at_desk("OF")
     stamp = PickSheet.objects.filter(state="drawn").first().stamp
 
     for address in [*STAFF_PAGES, f"/sheets/{stamp}/"]:
         assert office.get(address).status_code == 200, address
 
 
-def test_every_buyer_page_opens_and_staff_pages_do_not(arrived_farm, door):
-    buyer = door("B02")
+def test_every_buyer_page_opens_and_staff_pages_do_not(arrived_farm, at_desk):
+    buyer = at_desk("B02")
 
     for address in BUYER_PAGES:
         assert buyer.get(address).status_code == 200, address
@@ -58,8 +44,8 @@ def test_every_buyer_page_opens_and_staff_pages_do_not(arrived_farm, door):
         assert buyer.get(address).status_code == 403, address
 
 
-def test_a_report_after_its_time_is_told_so_and_wrong_pieces_can_be_named(arrived_farm, door):
-    buyer, late = door("B02"), "The time for a report was Wed 2 Dec, 14:12 EST."
+def test_a_report_after_its_time_is_told_so_and_wrong_pieces_can_be_named(arrived_farm, at_desk):
+    buyer, late = at_desk("B02"), "The time for a report was Wed 2 Dec, 14:12 EST."
     assert late not in page_words(buyer.get("/orders/4902/arrival/"))
     move_clock(to=farm_time("2026-12-02 13:30"))
     page = page_words(buyer.get("/orders/4902/arrival/"))
@@ -69,8 +55,8 @@ def test_a_report_after_its_time_is_told_so_and_wrong_pieces_can_be_named(arrive
     assert (report.lines.get().wrong, report.state) == (2, "filed")
 
 
-def test_a_buyer_never_sees_another_shops_order(arrived_farm, door):
-    answer = door("B02").get("/orders/4901/")
+def test_a_buyer_never_sees_another_shops_order(arrived_farm, at_desk):
+    answer = at_desk("B02").get("/orders/4901/")
 
     assert answer.status_code == 404
     assert "There is no order 4901" in answer.content.decode()
@@ -82,8 +68,8 @@ def test_nobody_gets_in_without_a_log_in(arrived_farm):
         assert answer.status_code == 302 and answer["Location"].startswith("/log-in/")
 
 
-def test_the_papers_come_as_pdf(arrived_farm, door):
-    office = door("OF")
+def test_the_papers_come_as_pdf(arrived_farm, at_desk):
+    office = at_desk("OF")
     for address in ("/weeks/2026-W49/list.pdf", "/orders/4912/bag-labels.pdf",
                     "/orders/4912/box-labels.pdf"):  # fmt: skip
         answer = office.get(address)
@@ -96,8 +82,8 @@ def order_form(**asks):
     return form | {f"ask:{name.replace('_', ' ')}": text for name, text in asks.items()}
 
 
-def test_a_buyer_orders_from_the_page_once(published_farm, door):
-    buyer = door("B02")
+def test_a_buyer_orders_from_the_page_once(published_farm, at_desk):
+    buyer = at_desk("B02")
     for _ in range(2):
         answer = buyer.post("/weeks/2026-W49/list/", order_form(PLT_plug="12", CBB_plug=" 5 "))
         assert answer.status_code == 302
@@ -110,8 +96,8 @@ def test_a_buyer_orders_from_the_page_once(published_farm, door):
 
 
 @pytest.mark.parametrize("text", ["ten", "-3", "2.5", "12 pcs", "1O", "3/4", "=1+5"])
-def test_a_cell_that_is_no_number_is_named_and_nothing_is_ordered(published_farm, door, text):
-    answer = door("B02").post(
+def test_a_cell_that_is_no_number_is_named_and_nothing_is_ordered(published_farm, at_desk, text):
+    answer = at_desk("B02").post(
         "/weeks/2026-W49/list/", order_form(PLT_plug="12", HRT_plug=text), follow=True
     )  # fmt: skip
 
@@ -121,8 +107,8 @@ def test_a_cell_that_is_no_number_is_named_and_nothing_is_ordered(published_farm
     assert not Order.objects.exists()
 
 
-def test_a_buyer_cannot_order_for_another_shop(published_farm, door):
-    answer = door("B02").post(
+def test_a_buyer_cannot_order_for_another_shop(published_farm, at_desk):
+    answer = at_desk("B02").post(
         "/weeks/2026-W49/list/", order_form(PLT_plug="12") | {"ship_to": "C01"}
     )
 
@@ -130,16 +116,16 @@ def test_a_buyer_cannot_order_for_another_shop(published_farm, door):
     assert not Order.objects.exists()
 
 
-def test_a_phone_order_past_the_reserve_is_refused_with_what_is_left(published_farm, door):
+def test_a_phone_order_past_the_reserve_is_refused_with_what_is_left(published_farm, at_desk):
     form = order_form(PWS_plug="4") | {"takes_now": "on"}
-    answer = door("OF").post("/weeks/2026-W49/list/", form)
+    answer = at_desk("OF").post("/weeks/2026-W49/list/", form)
 
     assert answer.status_code == 409
     assert "3 left above the mother reserve" in answer.content.decode()
 
 
-def test_the_office_shares_out_and_inks_from_the_page(closed_farm, door):
-    office = door("OF")
+def test_the_office_shares_out_and_inks_from_the_page(closed_farm, at_desk):
+    office = at_desk("OF")
     shown = office.get("/weeks/2026-W49/sharing/").context["plan"]
     office.post("/weeks/2026-W49/sharing/", {"act": "share", "mark": shown.mark})
     shared = office.get("/weeks/2026-W49/sharing/").content.decode()
@@ -152,8 +138,8 @@ def test_the_office_shares_out_and_inks_from_the_page(closed_farm, door):
     assert "promises of 2026-W49 are inked" in again.content.decode()
 
 
-def test_sheets_boxes_and_keying_in_from_the_pages(inked_farm, door):
-    office, packer = door("OF"), door("PK1")
+def test_sheets_boxes_and_keying_in_from_the_pages(inked_farm, at_desk):
+    office, packer = at_desk("OF"), at_desk("PK1")
     assert office.post("/weeks/2026-W49/sheets/").status_code == 302
     assert office.post("/weeks/2026-W49/packing/").status_code == 302
     assert PackPlan.objects.filter(void_at__isnull=True).count() == 14
@@ -168,10 +154,10 @@ def test_sheets_boxes_and_keying_in_from_the_pages(inked_farm, door):
     assert sheet.state == "keyed in"
 
 
-def test_a_hold_from_the_page_writes_the_next_version_of_the_list(published_farm, door):
+def test_a_hold_from_the_page_writes_the_next_version_of_the_list(published_farm, at_desk):
     from config.ticking import tick
 
-    door("G1").post(
+    at_desk("G1").post(
         "/holds/",
         {"scope_kind": "system", "scope": "t", "reason": "white film", "grade": "suspected"},
     )
@@ -183,20 +169,20 @@ def test_a_hold_from_the_page_writes_the_next_version_of_the_list(published_farm
     assert "white film" in version.reason
 
 
-def test_the_office_confirms_a_line_and_a_grower_may_not(closed_farm, door):
+def test_the_office_confirms_a_line_and_a_grower_may_not(closed_farm, at_desk):
     line = Line.objects.create(
         order=Order.objects.get(number="4901"), position=99,
         listing=Line.objects.get(order__number="4914", listing__name="FDR plug").listing,
         asked=2, unit_price="38.00", state="needs person",
     )  # fmt: skip
-    assert door("G1").post(f"/lines/{line.pk}/confirm/").status_code == 403
-    assert door("OF").post(f"/lines/{line.pk}/confirm/").status_code == 302
+    assert at_desk("G1").post(f"/lines/{line.pk}/confirm/").status_code == 403
+    assert at_desk("OF").post(f"/lines/{line.pk}/confirm/").status_code == 302
     line.refresh_from_db()
     assert (line.state, line.confirmed_by.code) == ("open", "OF")
 
 
-def test_the_clock_runs_forward_only_and_does_what_is_due(arrived_farm, door):
-    office = door("OF")
+def test_the_clock_runs_forward_only_and_does_what_is_due(arrived_farm, at_desk):
+    office = at_desk("OF")
     back = office.post("/clock/", {"to": "2026-11-01T10:00"})
     wrong = office.post("/clock/", {"to": "tomorrow"})
     office.post("/clock/", {"to": "2026-12-04T13:50"})
@@ -212,12 +198,12 @@ def test_the_clock_runs_forward_only_and_does_what_is_due(arrived_farm, door):
     assert "Send the order" in page
 
 
-def test_the_contents_lead_nobody_to_a_page_that_refuses(arrived_farm, door, person):
+def test_the_contents_lead_nobody_to_a_page_that_refuses(arrived_farm, at_desk, person):
     from config.contents import contents_for
 
     refused = []
     for code in ("OW", "OF", "LD", "G1", "PK1", "B02"):
-        browser, user = door(code), person(code)
+        browser, user = at_desk(code), person(code)
         request = browser.get("/").wsgi_request
         for group in contents_for(request=request, user=user, week_name="2026-W49"):
             for link in group.links:

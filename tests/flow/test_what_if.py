@@ -5,11 +5,9 @@ from datetime import date
 from decimal import Decimal
 
 import pytest
-from django.apps import apps
 from django.conf import settings
-from django.db import connection
 from django.test import Client
-from tests_support import farm_time
+from tests_support import farm_time, table_rows
 
 from config import what_if
 from config.ticking import tick
@@ -26,19 +24,6 @@ from inventory.models import Change, Happening, Hold, Listing, Message, Strain
 from orders.models import Order, Price, ShipTo
 from orders.weeks import week_named
 from shipping.models import PackPlan
-
-FARM_APPS = ("inventory", "orders", "shipping")
-
-
-def table_rows():
-    """Every table of the farm by name, row by row as the database gives it."""
-    rows = {}
-    for app in FARM_APPS:
-        for model in apps.get_app_config(app).get_models():
-            with connection.cursor() as cursor:
-                cursor.execute(f'SELECT * FROM "{model._meta.db_table}" ORDER BY 1')
-                rows[model._meta.db_table] = hash(repr(cursor.fetchall()))
-    return rows
 
 
 def files_of_the_farm():

@@ -19,20 +19,9 @@ from orders.basket import (
     watch_listing,
 )
 from orders.calc.cells import read_asked, read_pieces
-from orders.models import Basket, BasketRow, Order, ShipTo, StandingRow, Watch
-from orders.weeks import week_named
+from orders.models import Basket, BasketRow, Order, StandingRow, Watch
 
 W49 = "/weeks/2026-W49/list/"
-
-
-@pytest.fixture
-def week(published_farm):
-    return week_named(name="2026-W49")
-
-
-@pytest.fixture
-def buffalo(week):
-    return ShipTo.objects.get(code="C02")
 
 
 @pytest.fixture

@@ -68,11 +68,6 @@ def test_growth_is_learned_once_four_lists_are_known():
 
 
 @pytest.fixture
-def week(published_farm):
-    return week_named(name="2026-W49")
-
-
-@pytest.fixture
 def order(week):
     def act(customer, asked, *, unit=1, ship_to=None, source="page", listing="PLT plug"):
         row = Customer.objects.get(code=customer)

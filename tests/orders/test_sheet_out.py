@@ -11,18 +11,7 @@ from orders.calc.cells import RUNS, still_text
 from orders.listing import newest_version
 from orders.models import ShipTo
 from orders.sheet_out import COLUMNS, list_csv, list_xlsx
-from orders.weeks import week_named
-from tests.orders.sheet_desk import W49, rows_of_csv, rows_of_xlsx
-
-
-@pytest.fixture
-def week(published_farm):
-    return week_named(name=W49)
-
-
-@pytest.fixture
-def buffalo(week):
-    return ShipTo.objects.get(code="C02")
+from tests.orders.sheet_desk import rows_of_csv, rows_of_xlsx
 
 
 def test_the_csv_is_what_the_rfc_says_with_mark_and_stamp(week, buffalo):

@@ -9,13 +9,7 @@ from inventory.clock import farm_today
 from inventory.models import User
 from orders.models import BasketRow, Order, Seat, SheetRead, ShipTo
 from orders.sheet_out import stamp_in
-from orders.weeks import week_named
 from tests.orders.sheet_desk import A12, W49, as_csv, drafted, filled, rows_of_csv
-
-
-@pytest.fixture
-def week(published_farm):
-    return week_named(name=W49)
 
 
 @pytest.fixture

@@ -34,16 +34,6 @@ A12_REFUSED = {
 
 
 @pytest.fixture
-def week(published_farm):
-    return week_named(name=W49)
-
-
-@pytest.fixture
-def buffalo(week):
-    return ShipTo.objects.get(code="C02")
-
-
-@pytest.fixture
 def buyer(person):
     return person("B02")
 

@@ -15,15 +15,9 @@ from orders import watches
 from orders.basket import watch_listing
 from orders.listing import publish_list
 from orders.models import BasketRow, Customer, Order, RegionRule, Seat, ShipTo, Watch
-from orders.weeks import week_named
 
 W49 = "/weeks/2026-W49/list/"
 LATER = "2026-11-27 09:30"
-
-
-@pytest.fixture
-def week(published_farm):
-    return week_named(name="2026-W49")
 
 
 @pytest.fixture

@@ -4,9 +4,7 @@ import re
 
 import pytest
 from desk import show, shown_text, sign
-from django.apps import apps
-from django.db import connection
-from tests_support import farm_time
+from tests_support import farm_time, table_rows
 
 from config import edit_trials
 from config.what_if_rows import plan_row
@@ -18,17 +16,6 @@ from shipping.models import PackPlan
 HEAT = "/edit/settings/pack_72_w/"
 
 
-def rows():
-    """Every table of the farm by name, row by row as the database gives it."""
-    found = {}
-    for app in ("inventory", "orders", "shipping"):
-        for model in apps.get_app_config(app).get_models(include_auto_created=True):
-            with connection.cursor() as cursor:
-                cursor.execute(f'SELECT * FROM "{model._meta.db_table}" ORDER BY 1')
-                found[model._meta.db_table] = hash(repr(cursor.fetchall()))
-    return found
-
-
 def live():
     found = PackPlan.objects.filter(void_at__isnull=True).select_related("order")
     return {plan.order.number: plan for plan in found}
@@ -36,11 +23,11 @@ def live():
 
 def test_a_weaker_heat_pack_names_each_order_s_verdict_boxes_and_money(drawn_farm, at_desk):
     browser = at_desk("OF")
-    before = rows()
+    before = table_rows()
     typed, answer = show(browser, HEAT, value="1.4")
     text = shown_text(answer)
 
-    assert rows() == before
+    assert table_rows() == before
     turned = dict(re.findall(r"(49\d\d) goes from (\w+ to \w+)", text))
     assert turned
     # Signed and planned again, each order is what was shown of it, to the word.
