@@ -29,7 +29,8 @@ PROBLEM = {
 SIGNED = {
     "webhook-id": "the same at every try of one event",
     "webhook-timestamp": "seconds since 1970; refuse what is older than 300 s",
-    "webhook-signature": "v1, and base64 of HMAC-SHA256 over id.timestamp.body; one a secret",
+    "webhook-signature": "one for each live secret, parted by blanks: the letters v1, a comma, and "
+    "base64 of the HMAC-SHA256 over id.timestamp.body as it came, byte for byte",
 }
 
 

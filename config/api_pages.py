@@ -11,7 +11,7 @@ from config.api_description import SIGNED, description, routes
 from config.api_operations import OPERATIONS, Operation, refusals
 from config.api_shapes import ANSWERS, EVENTS, Shape
 from config.errors import FRAMEWORK_CODES, HANDLER_CODES
-from orders.calc.signing import TOLERANCE_S
+from orders.calc.signing import TOLERANCE_S, key_of, sign
 
 NULLABLE = " or null"
 # What stands for the names in braces where a request is shown.
@@ -24,6 +24,10 @@ SAMPLE = {
     "hook": "1",
     "etag": '"5f0c9a1b7de24c3f8a6b1d2e3f405162"',
 }
+
+# The worked call of job story A25.
+SAMPLE_SECRET = "whsec_ZGVtby1vbmx5LW5vdC1hLXJlYWwtc2VjcmV0"
+SAMPLE_BODY = '{"sequence":41,"type":"line.rested","strain":"KLN","form":"plug"}'
 
 
 def description_page(request: HttpRequest) -> HttpResponse:
@@ -44,6 +48,8 @@ def developers_page(request: HttpRequest) -> HttpResponse:
         "events": [(name, words, ", ".join(fields)) for name, (words, fields) in EVENTS.items()],
         "signed": SIGNED.items(),
         "tolerance_s": TOLERANCE_S,
+        "signed_call": _signed_call(),
+        "sample_secret": SAMPLE_SECRET,
         # A class is callable, and a template would call it.
         "refusals": [
             {"code": code, "status": row.status, "title": row.title}
@@ -52,6 +58,15 @@ def developers_page(request: HttpRequest) -> HttpResponse:
         "framework": sorted((*FRAMEWORK_CODES.items(), *HANDLER_CODES.items())),
     }
     return render(request, "developers.html", context)
+
+
+def _signed_call() -> str:
+    """A call with its signature, to try one's own check on. The secret is nobody's."""
+    signature = sign(
+        keys=[key_of(SAMPLE_SECRET)], message_id="fc1-41", timestamp=1794232200, body=SAMPLE_BODY
+    )
+    head = f"webhook-id: fc1-41\nwebhook-timestamp: 1794232200\nwebhook-signature: {signature}"
+    return f"{head}\n\n{SAMPLE_BODY}"
 
 
 def _operation(row: Operation, path: str) -> dict[str, Any]:

@@ -175,6 +175,9 @@ def test_the_page_names_every_address_code_event_and_field(client, db):
         assert f"{row.method} {routes()[row.name]}" in page
         if row.example is not None:
             assert json.dumps(row.example, ensure_ascii=False, indent=2) in page
+    # The worked call of job story A25; OpenSSL's HMAC over the same bytes gives it too.
+    assert "webhook-signature: v1,t8sbSWoUY2+mYdLM4/4x/v+ubN3FtRs+uwOXhx1a6M0=" in page
+    assert "V1," not in page, "what is compared letter by letter is not written with a capital"
     anchors = set(re.findall(r'id="([^"]+)"', page))
     codes = {*FRAMEWORK_CODES.values(), *HANDLER_CODES.values(), *refusals(), "body_not_right"}
     assert codes <= anchors, "a problem's type leads to its row"
