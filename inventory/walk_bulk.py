@@ -8,18 +8,17 @@ since nothing is written before the last is weighed.
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from decimal import Decimal
 from typing import Any
 
 from inventory.bulk import insert_rows, number_value, time_value
 from inventory.colouring import follow_grade
-from inventory.counting import CountBook
+from inventory.counting import CountBook, CountRow
 from inventory.errors import FarmError
 from inventory.models import Cohort, Strain, WalkNote
 from inventory.people import User
 from inventory.setting_book import SettingBook
 from inventory.walk_ground import Ground, Spot
-from inventory.walk_words import count_words, note_words, state_words
+from inventory.walk_words import MOST_TEXT, count_words, look_words, state_words
 from inventory.walking import (
     STORED,
     Note,
@@ -52,44 +51,16 @@ class LookSeen:
     is_signed: bool
 
     @property
-    def kind(self) -> str:
-        return self.note.kind
+    def graded_id(self) -> int:
+        """The colour strain that was graded, else 0."""
+        if self.note.grade is None or self.strain is None or not self.strain.is_colour_strain:
+            return 0
+        return self.strain.pk
 
-    @property
-    def grade(self) -> Decimal | None:
-        return self.note.grade
-
-    @property
-    def polyp(self) -> int | None:
-        return self.note.polyp
-
-    @property
-    def growth(self) -> int | None:
-        return self.note.growth
-
-    @property
-    def light(self) -> str:
-        return self.note.light
-
-    @property
-    def flow(self) -> str:
-        return self.note.flow
-
-    @property
-    def sampled_pieces(self) -> int | None:
-        return self.note.sampled_pieces
-
-    @property
-    def rooted_pieces(self) -> int | None:
-        return self.note.rooted_pieces
-
-    @property
-    def dead_pieces(self) -> int | None:
-        return self.note.dead_pieces
-
-    @property
-    def text(self) -> str:
-        return self.note.text[:300]
+    def words(self) -> str:
+        """The note read back."""
+        place = self.tray or self.trough
+        return look_words(place=place.code, strain=self.strain, note=self.note)
 
 
 @dataclass(slots=True)
@@ -104,7 +75,7 @@ class Run:
     may_sign: bool
     counts: CountBook | None = None
     seen: dict[int, LookSeen] = field(default_factory=dict)
-    words: dict[int, Callable[[], str]] = field(default_factory=dict)
+    counted: dict[int, CountRow] = field(default_factory=dict)
 
     def take(self, index: int, note: Note) -> None:
         """Weigh one note. Raises what a note, a count or a death raises."""
@@ -116,20 +87,13 @@ class Run:
     def _count(self, index: int, note: Note) -> None:
         assert self.counts is not None
         refuse_future(note, self.received_at)
-        row = self.counts.count(
+        self.counted[index] = self.counts.count(
             code=note.place,
             pieces=note.pieces or 0,
             looked_at=note.looked_at,
             client_id=note.client_id,
             sent_looked_at=note.sent_looked_at,
             asks_twice=not note.is_sure,
-        )
-        self.words[index] = lambda: count_words(
-            tray=row.tray.code,
-            pieces=row.pieces,
-            pieces_before=row.pieces_before,
-            is_waiting=row.is_waiting,
-            is_late=row.is_late,
         )
 
     def _look(self, index: int, note: Note) -> None:
@@ -147,9 +111,7 @@ class Run:
                 client_key=f"dead:{note.client_id}",
             )
         is_signed = note.is_signed and self.may_sign
-        seen = LookSeen(note, trough, tray, strain, cohort, is_signed)
-        self.seen[index] = seen
-        self.words[index] = lambda: note_words(seen)
+        self.seen[index] = LookSeen(note, trough, tray, strain, cohort, is_signed)
 
     def write(self) -> dict[int, str]:
         """Write every row, run each graded strain's colour once, and answer note by note."""
@@ -164,20 +126,22 @@ class Run:
             rows=[_note_row(seen, sent_by, moved) for seen in self.seen.values()],
         )
         now = self._follow_grades()
-        return {index: words() + self._after(index, now) for index, words in self.words.items()}
-
-    def _after(self, index: int, now: dict[int, str]) -> str:
-        seen = self.seen.get(index)
-        if seen is None or seen.grade is None or seen.strain is None:
-            return ""
-        return now.get(seen.strain.pk, "")
+        answers = {
+            index: count_words(
+                tray=row.tray.code,
+                pieces=row.pieces,
+                pieces_before=row.pieces_before,
+                is_waiting=row.is_waiting,
+                is_late=row.is_late,
+            )
+            for index, row in self.counted.items()
+        }
+        for index, seen in self.seen.items():
+            answers[index] = seen.words() + now.get(seen.graded_id, "")
+        return answers
 
     def _follow_grades(self) -> dict[int, str]:
-        graded: dict[int, LookSeen] = {}
-        for seen in self.seen.values():
-            is_graded = seen.grade is not None and seen.strain is not None
-            if is_graded and seen.strain is not None and seen.strain.is_colour_strain:
-                graded[seen.strain.pk] = seen
+        graded = {seen.graded_id: seen for seen in self.seen.values() if seen.graded_id}
         now = {}
         for pk, seen in graded.items():
             assert seen.strain is not None
@@ -217,7 +181,7 @@ def _note_row(seen: LookSeen, sent_by: Sequence[Any], moved: dict[str, int]) -> 
         note.sampled_pieces,
         note.rooted_pieces,
         note.stalled_min,
-        seen.text,
+        note.text[:MOST_TEXT],
         note.photo,
         note.dead_pieces,
         moved.get(f"dead:{note.client_id}"),

@@ -1,15 +1,17 @@
 """What a stored note says back: the place read out, what was noted, what it did.
 
-Call from: inventory/walk_sync.py, inventory/walk_rows.py.
+Call from: inventory/walk_sync.py, inventory/walk_bulk.py, inventory/walk_book.py.
 """
 
 from collections.abc import Callable, Sequence
 from decimal import Decimal
 from typing import Any
 
-from inventory.models import ColourState, WalkNote
+from inventory.models import ColourState, Strain, WalkNote
 
 Kind = WalkNote.Kind
+# Letters of a note that are kept with it.
+MOST_TEXT = 300
 
 # What a look says from 0 to 3, in words. Common practice, no source.
 POLYP_WORDS = ("closed", "a little out", "mostly out", "fully out")
@@ -39,39 +41,43 @@ def count_words(
     return f"{words}."
 
 
-def note_words(row: Any, *, beside: Sequence[str] = ()) -> str:
-    """A note read back, its place first. ``row`` is a WalkNote, or a LookSeen of walk_bulk;
-    ``beside`` is what hangs on it, such as a photo."""
+def note_words(row: WalkNote, *, beside: Sequence[str] = ()) -> str:
+    """A note that is stored, read back; ``beside`` is what hangs on it, such as a photo."""
     place = row.tray.code if row.tray else row.trough.code
-    return f"{place}: {'; '.join(_parts(row, beside))}."
+    return look_words(place=place, strain=row.strain, note=row, beside=beside)
 
 
-def _parts(row: Any, beside: Sequence[str]) -> list[str]:
-    act = _act_words(row)
-    if act:
-        return [*act, *([f"“{row.text}”"] if row.text else []), *beside]
-    parts = [f"{row.strain.key} looked at"] if row.strain else []
-    if row.grade is not None and row.strain is not None:
-        parts = [f"{row.strain.key} grade {number_words(row.grade)}"]
-    if row.polyp is not None and row.strain is not None:
-        organ = organ_of(row.strain.strain_class_id)
-        parts.append(f"{organ} {row.polyp}, {POLYP_WORDS[row.polyp]}")
-    if row.growth is not None:
-        parts.append(f"growth {row.growth}, {GROWTH_WORDS[row.growth]}")
-    parts += [
-        f"{name} {value}" for name, value in (("light", row.light), ("flow", row.flow)) if value
-    ]
-    if row.sampled_pieces is not None:
-        parts.append(f"{row.rooted_pieces or 0} of {row.sampled_pieces} rooted")
-    if row.text:
-        parts.append(f"“{row.text}”")
+def look_words(*, place: str, strain: Strain | None, note: Any, beside: Sequence[str] = ()) -> str:
+    """A look read back, its place first. ``note`` is a Note, or a WalkNote that did something."""
+    return f"{place}: {'; '.join(_parts(strain, note, beside))}."
+
+
+def _parts(strain: Strain | None, note: Any, beside: Sequence[str]) -> list[str]:
+    parts = _look_parts(strain, note) if (say := _ACT_WORDS.get(note.kind)) is None else say(note)
+    if note.text:
+        parts.append(f"“{note.text[:MOST_TEXT]}”")
     parts += beside
     return parts or ["looked, all well"]
 
 
-def _act_words(row: Any) -> list[str]:
-    say = _ACT_WORDS.get(row.kind)
-    return say(row) if say else []
+def _look_parts(strain: Strain | None, note: Any) -> list[str]:
+    parts = []
+    if strain is not None:
+        is_graded = note.grade is not None
+        seen = f"grade {number_words(note.grade)}" if is_graded else "looked at"
+        parts.append(f"{strain.key} {seen}")
+        if note.polyp is not None:
+            organ = organ_of(strain.strain_class_id)
+            parts.append(f"{organ} {note.polyp}, {POLYP_WORDS[note.polyp]}")
+    if note.growth is not None:
+        parts.append(f"growth {note.growth}, {GROWTH_WORDS[note.growth]}")
+    if note.light:
+        parts.append(f"light {note.light}")
+    if note.flow:
+        parts.append(f"flow {note.flow}")
+    if note.sampled_pieces is not None:
+        parts.append(f"{note.rooted_pieces or 0} of {note.sampled_pieces} rooted")
+    return parts
 
 
 def _move_words(row: WalkNote) -> list[str]:

@@ -33,7 +33,7 @@ from inventory.models import (
 from inventory.people import User
 from inventory.setting_book import SettingBook
 from inventory.walk_ground import Ground, Spot
-from inventory.walk_words import organ_of
+from inventory.walk_words import MOST_TEXT, organ_of
 
 CLOCK_SLACK = timedelta(minutes=5)
 
@@ -194,7 +194,7 @@ def look_row(
         rooted_pieces=note.rooted_pieces,
         stalled_min=note.stalled_min,
         dead_pieces=note.dead_pieces,
-        text=note.text[:300],
+        text=note.text[:MOST_TEXT],
         photo=note.photo,
     )
 
