@@ -117,9 +117,11 @@ def limit_words(grant: CutGrant) -> str:
                 else "free slots: nothing like it stands in any trough"),
         HOURS: f"cutter hours: what is left of them by then makes {most or 'no'} pieces",
     }[grant.bound]  # fmt: skip
-    if grant.pieces < most:
-        return f"{words}; hours, slots and parents are not free in the same weeks"
-    return words
+    if grant.pieces == most:
+        return words
+    if grant.bound == PARENTS:
+        return f"{words}; cuts before it need the rest, or its weeks have no hours or slots"
+    return f"{words}; not all of it in weeks that have parents"
 
 
 def _there_words(grant: CutGrant) -> str:

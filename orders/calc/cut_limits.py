@@ -87,8 +87,8 @@ class CutPart:
 @dataclass(frozen=True, slots=True)
 class CutGrant:
     """What a wish gets. ``alone`` says what each limit by itself would let it have; ``bound`` is
-    the tightest of them where it gets less than it wants, WEEKS where each by itself would do, and
-    empty where it gets all. ``there`` are the mothers
+    the tightest of them where it gets less than it wants; where each by itself would do, the one
+    that its last weeks lacked, or WEEKS; empty where it gets all. ``there`` are the mothers
     that the floor lets go by its latest week, and what for sale may be cut up until then. [pieces]
     """
 
@@ -260,6 +260,32 @@ class _Bench:
         }
         return {name: min(wish.pieces, pieces) for name, pieces in found.items()}
 
+    def binding(self, wish: CutWish) -> str:
+        """Which limit stopped a wish that each by itself would serve, after all weeks were tried.
+
+        Where a week has hours, slots and bases left it was the parents: those that stand there are
+        needed by cuts gone through before it.
+        """
+        lacks = [self._lacks(wish, week) for week in range(wish.latest_week, -1, -1)]
+        if [] in lacks:
+            return PARENTS
+        with_parents = (
+            names
+            for week, names in zip(range(wish.latest_week, -1, -1), lacks, strict=True)
+            if len(names) == 1 and any(self.parents(wish, week))
+        )
+        return next(with_parents, [WEEKS])[0]
+
+    def _lacks(self, wish: CutWish, week: int) -> list[str]:
+        """Limits other than the parents that have no room for a piece in a week."""
+        bases = self.by_bases(wish, week)
+        room = {
+            BASES: wish.pieces if bases is None else bases,
+            SLOTS: self.by_slots(wish, week),
+            HOURS: self.by_hours(wish, week),
+        }
+        return [name for name, pieces in room.items() if pieces < 1]
+
     def cut(self, wish: CutWish, week: int, wanted: int) -> CutPart | None:
         """Cut as much of a wish in one week as every limit lets, and take it from each."""
         mothers, sale = self.parents(wish, week)
@@ -343,9 +369,11 @@ def _grant(bench: _Bench, wish: CutWish) -> CutGrant:
         if part is not None:
             parts.append(part)
             missing -= part.pieces
-    tightest = min(LIMITS, key=lambda name: alone[name])
-    bound = tightest if alone[tightest] < wish.pieces else WEEKS
-    return CutGrant(wish, tuple(parts), there, alone, bound if missing else "")
+    bound = ""
+    if missing:
+        tightest = min(LIMITS, key=lambda name: alone[name])
+        bound = tightest if alone[tightest] < wish.pieces else bench.binding(wish)
+    return CutGrant(wish, tuple(parts), there, alone, bound)
 
 
 def trays_standing(*, grants: Sequence[CutGrant], weeks: int) -> dict[str, list[int]]:

@@ -135,6 +135,19 @@ def test_a_parent_that_is_cut_up_is_gone_from_the_weeks_after_it_until_its_piece
     assert last.pieces == 128
 
 
+def test_a_stock_that_a_cut_before_it_counts_on_is_not_cut_up_earlier():
+    # 40 stand in weeks 0 and 1 and no shop asks before week 2. The first takes half, 20, in week 1.
+    stock = SaleStock([40] * 6, [0, 0, 40, 40, 40, 40], [0] * 6)
+    facts = limits(mothers={}, for_sale={"PLT plug": stock})
+    first = wish(pieces=80, latest=1, ship_week=3)
+    second = wish(pieces=80, latest=1, ship_week=4)
+    one, two = share_cuts(wishes=[first, second], limits=facts)
+    assert (one.sale_parents, [part.week for part in one.parts]) == (20, [1])
+    # Half of the 40 of week 0 looks free, but without them week 1 could not spare its 20.
+    assert two.there == (0, 20) and two.alone[PARENTS] == 80
+    assert (two.pieces, two.bound) == (0, PARENTS)
+
+
 def test_a_slot_is_taken_from_the_cut_to_the_end_of_the_ship_week():
     one = limits(free_slots={"T2": [1] * 6, "T3": [0] * 6})
     rows = [
