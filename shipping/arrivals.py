@@ -243,7 +243,7 @@ def _check_rows(rows: Sequence[Arrived], lines: Mapping[str, Line]) -> None:
 def _check_counts(rows: Sequence[Arrived], lines: Mapping[str, Line], shipment: Shipment) -> None:
     """No piece is reported twice, over all reports that were not declined."""
     sent: dict[int | None, int] = {}
-    for line_id, pieces in shipment.bags.values_list("line_id", "pieces"):
+    for line_id, pieces in shipment.bags.filled().values_list("line_id", "pieces"):
         sent[line_id] = sent.get(line_id, 0) + pieces
     told = ReportLine.objects.filter(report__shipment=shipment).select_related("report")
     for row in rows:

@@ -4,14 +4,14 @@ Call from: shipping/bench_pages.py, shipping/papers.py (codes only), config/scen
 Locks: the order's row, then strain-forms in the ledger.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from django.db import transaction
 
 from inventory import ledger
-from inventory.errors import FarmError, ForbiddenMove
+from inventory.errors import FarmError
 from inventory.models import Hold, Lot, Place, Tray
 from inventory.people import User
 from inventory.setting_book import SettingBook
@@ -20,7 +20,7 @@ from orders.promising import change_promise
 from shipping.calc.bags import BagClock, clock_state
 from shipping.handing_over import make_shipment
 from shipping.keying import TrayNotPickable
-from shipping.models import Bag, PickSheet, PickTask
+from shipping.models import Bag, PickSheet, PickTask, Refill
 from shipping.road_checks import hold_on
 
 HAZARD_FROM_TOXIN = 2
@@ -67,13 +67,14 @@ def bags_to_tie(*, order: Order) -> list[BagToTie]:
     """The bags of an order by its live pick tasks, in line order, whether tied or not.
 
     A code counts the order's promised units, not what was found: a label printed on Monday is the
-    bag's label on Tuesday, and a piece that was not found leaves its number out.
+    bag's label on Tuesday, and a piece that was not found leaves its number out. What a second
+    pick brings is numbered apart, R01 and on, in the order the picks were asked for.
     """
     rows: list[BagToTie] = []
     first = 1
     for promise in _inked_promises(order):
         unit = promise.strain_form.form.unit_pieces
-        number, tasks = first, _live_tasks(promise)
+        number, tasks = first, [row for row in _live_tasks(promise) if row.refill_id is None]
         for task in tasks:
             picked = task.pieces if task.picked_pieces is None else task.picked_pieces
             rows += [
@@ -83,7 +84,24 @@ def bags_to_tie(*, order: Order) -> list[BagToTie]:
             number += task.pieces // unit
         # As many as were drawn: what was taken off since leaves its numbers out.
         first += max(promise.units, sum(task.pieces for task in tasks) // unit)
-    return rows
+    return [*rows, *_second_bags(order)]
+
+
+def _second_bags(order: Order) -> Iterator[BagToTie]:
+    number = 1
+    refills = Refill.objects.filter(promise__line__order=order).select_related(
+        "promise__line__listing", "promise__strain_form__strain", "promise__strain_form__form"
+    )
+    for refill in refills.order_by("pk"):
+        assert refill.promise is not None
+        unit = refill.promise.strain_form.form.unit_pieces
+        for task in _live_tasks(refill.promise):
+            if task.refill_id == refill.pk:
+                picked = task.pieces if task.picked_pieces is None else task.picked_pieces
+                for index in range(picked // unit):
+                    code = f"{order.number}-R{number + index:02d}"
+                    yield BagToTie(code, task, refill.promise, unit)
+        number += refill.pieces // unit
 
 
 def _inked_promises(order: Order) -> list[Promise]:
@@ -121,22 +139,30 @@ def tie_bags(
     order = Order.objects.select_for_update().get(pk=order.pk)
     pulled = Promise.objects.filter(line__order=order, state=Promise.State.PULLED)
     waiting = set(pulled.values_list("pk", flat=True))
-    rows = [row for row in bags_to_tie(order=order) if row.promise.pk in waiting]
     known = Bag.objects.filter(shipment__order=order)
     if not waiting and not known.exists():
         raise NothingPulled(order=order.number)
+    tied = set(known.values_list("code", flat=True))
+    rows = [row for row in bags_now(order=order) if row.code not in tied]
     _refuse_bare_hands(order, rows, has_gloves, has_goggles)
     _refuse_stopped([row.task for row in rows])
-    tied = set(known.values_list("code", flat=True))
     shipment = make_shipment(order=order)
     Bag.objects.bulk_create(
         _bag(row, now, user, shipment_id=shipment.pk, ticks=(has_gloves, has_goggles))
         for row in rows
-        if row.code not in tied
     )
     _return_loose_pieces(waiting, now, user)
-    _move_promises(waiting, {row.promise.pk for row in rows})
-    return list(known.select_related("line__listing", "tray", "system", "kind"))
+    _move_promises(waiting)
+    return list(known.filled().select_related("line__listing", "tray", "system", "kind"))
+
+
+def bags_now(*, order: Order) -> list[BagToTie]:
+    """Those bags of an order whose pieces lie on the bench, tied or not."""
+    return [
+        row
+        for row in bags_to_tie(order=order)
+        if row.promise.state == Promise.State.PULLED and row.task.picked_pieces is not None
+    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,46 +257,28 @@ def _return_loose_pieces(promise_ids: set[int], now: datetime, user: User) -> No
                     client_key=f"loose:{task.pk}",
                     note="fills no whole pack",
                 )
+                task.picked_pieces = (task.picked_pieces or 0) - loose
+                task.save(update_fields=["picked_pieces"])
+                change_promise(
+                    promise_id=promise.pk,
+                    state=promise.state,
+                    pieces_out=max(0, promise.pieces_out - loose),
+                )
+                promise.refresh_from_db(fields=["pieces_out"])
 
 
-def _move_promises(waiting: set[int], bagged: set[int]) -> None:
-    for promise_id in sorted(waiting):
-        if promise_id in bagged:
+def _move_promises(waiting: set[int]) -> None:
+    rows = Promise.objects.filter(pk__in=waiting)
+    bags = set(Bag.objects.filter(line__promise__in=waiting).values_list("line_id", flat=True))
+    filled = Bag.objects.filled().filter(line__promise__in=waiting)
+    in_bags = set(filled.values_list("line_id", flat=True))
+    for promise_id, line_id in sorted(rows.values_list("pk", "line_id")):
+        if line_id in in_bags:
             change_promise(promise_id=promise_id, state=Promise.State.BAGGED)
-        else:
+        elif line_id not in bags:
+            # Whose bags were all opened and put back waits for what a person decides.
             change_promise(
                 promise_id=promise_id,
                 state=Promise.State.MISSED,
                 reason="nothing was found at the pick",
             )
-
-
-@transaction.atomic
-def open_bag(*, bag: Bag, user: User) -> Bag:
-    """Open a tied bag that leaks or was tied wrong. Its shipment cannot leave before it is tied
-    again."""
-    user.must("pack")
-    return _change_bag(
-        bag, Bag.State.TIED, Bag.State.OPENED, "only a tied bag outside a box is opened"
-    )
-
-
-@transaction.atomic
-def retie_bag(*, bag: Bag, user: User, now: datetime) -> Bag:
-    """Tie an opened bag again, in fresh water: its clock starts anew."""
-    user.must("pack")
-    bag = _change_bag(bag, Bag.State.OPENED, Bag.State.TIED, "only an opened bag is tied again")
-    bag.tied_at, bag.tied_by = now, user
-    bag.save(update_fields=["tied_at", "tied_by"])
-    return bag
-
-
-def _change_bag(bag: Bag, from_state: str, state: str, why: str) -> Bag:
-    bag = Bag.objects.select_for_update().get(pk=bag.pk)
-    if bag.state != from_state:
-        raise ForbiddenMove(
-            kind="Bag", name=bag.code, state=bag.get_state_display(), wanted=state, why=why
-        )
-    bag.state = state
-    bag.save(update_fields=["state"])
-    return bag

@@ -59,7 +59,7 @@ def reckon_claim(*, report: ArrivalReport, is_cause_ours: bool) -> Claim:
     """
     shipment = report.shipment
     lines = list(report.lines.select_related("line__listing__strain_form__form"))
-    bags = list(Bag.objects.filter(shipment=shipment).order_by("box__number", "code"))
+    bags = list(shipment.bags.filled().order_by("box__number", "code"))
     is_halved = _is_late_risk_taken(shipment, report)
     amount = credit_amount(
         losses=[_loss(row) for row in lines],

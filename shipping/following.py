@@ -8,18 +8,21 @@ from datetime import datetime
 from django.db.models import Q, QuerySet
 
 from inventory.models import Happening
-from orders.models import Order, Promise, ShipWeek
+from orders.models import Order, ShipWeek
 from shipping.bench_numbers import Bench
 from shipping.boxing import bags_of
 from shipping.clearing import PLANNABLE, make_plan
-from shipping.models import PackPlan, PickSheet
-from shipping.picked import forms_on_bench
-from shipping.picking import draw_sheets, make_stale
-from shipping.shortfalls import check_stock
+from shipping.models import PackPlan, PickSheet, Shortfall
+from shipping.picked import ON_THE_BENCH, forms_held_on_bench
+from shipping.picking import draw_sheets
+from shipping.shortfalls import check_stock, close_what_is_there
+from shipping.stamping import make_stale
 
 HOLDS = frozenset({"hold.raised", "hold.confirmed", "hold.lifted", "hold.void"})
 COLOURS = frozenset({"colour.split"})
 RESTS = frozenset({"promise.rested", "rest.settled", "line.moved"})
+# How a plan that a settled line made anew is called.
+STAGES = {"rest.settled": "after a rest", "line.moved": "a line was moved"}
 COUNTS = frozenset({"stock.counted", "stock.died", "stock.sprouted", "tray.shifted"})
 
 
@@ -30,8 +33,10 @@ def follow_happening(happening: Happening, *, now: datetime) -> None:
         _stale_sheets(Q(tasks__tray__code__in=facts.get("trays", [])), _words(happening))
         if happening.kind in ("hold.raised", "hold.confirmed", *COLOURS):
             # A tray that was picked bare holds nothing any more: its pieces are on the bench.
-            forms = {*facts.get("strain_forms", []), *forms_on_bench()}
+            forms = {*facts.get("strain_forms", []), *forms_held_on_bench()}
             _check(sorted(forms), _words(happening), now)
+        else:
+            close_what_is_there(strain_form_ids=_open_forms(), cause=_words(happening), now=now)
     elif happening.kind in COUNTS:
         _stale_sheets(Q(tasks__tray__code=facts.get("tray")), _words(happening))
         _check([facts["strain_form"]], _words(happening), now)
@@ -40,15 +45,22 @@ def follow_happening(happening: Happening, *, now: datetime) -> None:
         _void_plans(facts["order"], f"order {facts['order']} changed: {facts['reason']}", now)
     elif happening.kind in RESTS:
         _follow_rest(happening, now)
+    elif happening.kind == "bags.put_back":
+        _check(facts["strain_forms"], _words(happening), now)
+    elif happening.kind == "pick.differs":
+        _plan_anew(facts["order"], now, stage="picked otherwise")
     else:
-        _follow_order(happening)
+        _follow_order(happening, now)
 
 
-def _follow_order(happening: Happening) -> None:
+def _follow_order(happening: Happening, now: datetime) -> None:
     facts = happening.facts
     if happening.kind == "shortfall.settled":
         forms = facts.get("strain_forms", [])
         _stale_sheets(Q(tasks__promise__strain_form_id__in=forms), _words(happening))
+        _draw_anew(facts.get("week"), now)
+        # What one remedy freed may be what another order lacks: it is said once more.
+        _check(forms, _words(happening), now)
     elif happening.kind == "order.set_aside":
         _stale_sheets(Q(tasks__promise__line__order__number=facts["order"]), _words(happening))
 
@@ -79,11 +91,26 @@ def _follow_rest(happening: Happening, now: datetime) -> None:
     if happening.kind == "promise.rested":
         _stale_sheets(Q(tasks__promise_id=happening.facts["promise"]), _words(happening))
     else:
-        _plan_anew(happening.facts["order"], now)
+        _plan_anew(happening.facts["order"], now, stage=STAGES[happening.kind])
 
 
-def _plan_anew(order_number: str, now: datetime) -> None:
-    """What a settled line changed: the sheets of its day say it, its box is planned without it.
+def _open_forms() -> list[int]:
+    """Strain-forms of which something is said to lack: a hold may have been on their bags."""
+    rows = Shortfall.objects.filter(settled_at=None).values_list("strain_form", flat=True)
+    return sorted(set(rows))
+
+
+def _draw_anew(week_name: str | None, now: datetime) -> None:
+    """Whoever takes a remedy need not remember the sheets: those of its week are drawn with it."""
+    for week in ShipWeek.objects.filter(name=week_name):
+        for ship_on in week.ship_days:
+            if PickSheet.objects.filter(week=week, ship_on=ship_on).exists():
+                draw_sheets(week=week, ship_on=ship_on, now=now)
+
+
+def _plan_anew(order_number: str, now: datetime, *, stage: str) -> None:
+    """What a settled line or a pick changed: the sheets of its day say it, its box is planned as
+    it is now.
 
     Only what was there before is made again: nothing is drawn or planned ahead of its hour.
     """
@@ -95,12 +122,12 @@ def _plan_anew(order_number: str, now: datetime) -> None:
     has_plan = PackPlan.objects.filter(order=order).exists()
     if order.state in PLANNABLE and has_plan and bags_of(order=order):
         bench = Bench.read(on=order.ship_on)
-        make_plan(order=order, now=now, bench=bench, stage="after a rest")
+        make_plan(order=order, now=now, bench=bench, stage=stage)
 
 
 def _check(strain_form_ids: list[int], cause: str, now: datetime) -> None:
     """Where inked promises may outweigh what is left, a shortfall is recorded at once."""
-    is_waiting = Q(promised_totals__pieces__gt=0) | Q(promises__state=Promise.State.PULLED)
+    is_waiting = Q(promised_totals__pieces__gt=0) | Q(promises__state__in=ON_THE_BENCH)
     for week in ShipWeek.objects.filter(is_waiting, inked_at__isnull=False).distinct():
         for strain_form_id in strain_form_ids:
             check_stock(strain_form_id=strain_form_id, week=week, cause=cause, now=now)

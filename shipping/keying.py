@@ -19,12 +19,12 @@ from inventory import ledger
 from inventory.errors import FarmError, ForbiddenMove, ReasonMissing, Unknown
 from inventory.models import Balance, Happening, Place, Tray
 from inventory.people import User
-from inventory.standing import read_stock
 from orders.models import Order, Promise
 from orders.promising import change_promise
 from shipping.models import PickSheet, PickTask
 from shipping.picking import held_tray_codes
-from shipping.shortfalls import record_short
+from shipping.refilling import end_refill
+from shipping.shortfalls import check_stock
 
 
 class SheetStale(FarmError):
@@ -86,7 +86,11 @@ def key_in(*, stamp: str, rows: Sequence[Keyed], user: User, now: datetime) -> P
     keyed = {row.task_id: row for row in rows}
     tasks = list(
         sheet.tasks.select_related(
-            "tray__trough__system", "lot", "promise__line__order", "promise__line__listing"
+            "tray__trough__system",
+            "lot",
+            "refill",
+            "promise__line__order",
+            "promise__line__listing",
         )
     )
     unknown = keyed.keys() - {task.pk for task in tasks}
@@ -94,6 +98,9 @@ def key_in(*, stamp: str, rows: Sequence[Keyed], user: User, now: datetime) -> P
         raise Unknown(kind="row on this sheet", name=str(min(unknown)))
     for task in tasks:
         _key_task(task, keyed.get(task.pk) or Keyed(task.pk, task.pieces), user, now)
+        if task.refill is not None:
+            why = f"{task.picked_pieces} of {task.pieces} picked, sheet {sheet.stamp}"
+            end_refill(refill=task.refill, now=now, why=why)
     _settle_promises(tasks, sheet, now)
     sheet.state, sheet.keyed_at, sheet.keyed_by = PickSheet.State.KEYED_IN, now, user
     sheet.save(update_fields=["state", "keyed_at", "keyed_by"])
@@ -189,26 +196,28 @@ def _note_found(task: PickTask, pieces: int, user: User, now: datetime) -> None:
 
 def _settle_promises(tasks: Sequence[PickTask], sheet: PickSheet, now: datetime) -> None:
     """Move each promise on once all its tasks are keyed in, and record what is missing."""
-    short: dict[int, int] = {}
+    short: set[int] = set()
     for promise_id in dict.fromkeys(task.promise_id for task in tasks):
         promise = Promise.objects.select_related("line__order").get(pk=promise_id)
         mine = _live_tasks(promise)
         if any(task.picked_pieces is None for task in mine):
             continue
         picked = sum(task.picked_pieces or 0 for task in mine)
-        change_promise(promise_id=promise.pk, state=Promise.State.PULLED, pieces_out=picked)
+        was_picked = promise.state != Promise.State.INKED
+        if picked > promise.pieces_out or not was_picked:
+            change_promise(promise_id=promise.pk, state=Promise.State.PULLED, pieces_out=picked)
         if picked < promise.pieces:
-            _write_off_short(mine, now)
-            short[promise.strain_form_id] = (
-                short.get(promise.strain_form_id, 0) + promise.pieces - picked
-            )
+            # What was put back after the first pick stands in its tray and is not lost.
+            _write_off_short([row for row in mine if not was_picked or row.sheet == sheet], now)
+            short.add(promise.strain_form_id)
+        if picked < promise.pieces or was_picked:
+            facts = {"order": promise.line.order.number, "reason": f"sheet {sheet.stamp}"}
+            Happening.objects.create(kind="pick.differs", at=now, facts=facts)
         _start_pick(promise.line.order)
-    stocks = {row.strain_form_id: row for row in read_stock(strain_form_ids=list(short))}
-    for strain_form_id, pieces in short.items():
-        record_short(
-            stock=stocks[strain_form_id],
+    for strain_form_id in sorted(short):
+        check_stock(
+            strain_form_id=strain_form_id,
             week=sheet.week,
-            pieces=pieces,
             cause=f"short at the pick, sheet {sheet.stamp}",
             now=now,
         )

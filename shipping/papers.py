@@ -38,6 +38,11 @@ class NothingToLabel(FarmError):
 
 def pick_sheet_pdf(*, sheet: PickSheet) -> bytes:
     """One pick sheet: a block a tray in walking order, with room for the pencil."""
+    return render_pdf(sheet_words(sheet=sheet), "paper.css", "pick_sheet.css")
+
+
+def sheet_words(*, sheet: PickSheet) -> str:
+    """The pick sheet as HTML, before it is laid on paper."""
     zone = timezone.get_current_timezone_name()
     blocks = _blocks(sheet)
     context = {
@@ -49,8 +54,7 @@ def pick_sheet_pdf(*, sheet: PickSheet) -> bytes:
         "checksum_words": f"{sheet.stamp} · {sheet.checksum_pieces} single pieces on this sheet",
         "blocks": blocks,
     }
-    html = render_to_string("shipping/pick_sheet.html", context)
-    return render_pdf(html, "paper.css", "pick_sheet.css")
+    return render_to_string("shipping/pick_sheet.html", context)
 
 
 def _blocks(sheet: PickSheet) -> list[dict[str, Any]]:
@@ -101,6 +105,7 @@ def _order_row(row: PickTask, unit: int) -> dict[str, Any]:
     return {
         "order": row.promise.line.order.number,
         "shop": row.promise.line.order.customer.name,
+        "is_again": row.refill_id is not None,
         "pieces": row.pieces,
         "packs": row.pieces // unit if unit > 1 else 0,
         "tally": [*full, *rest],
@@ -164,12 +169,16 @@ def bag_labels_pdf(*, order: Order) -> bytes:
 
 def bag_labels(*, order: Order) -> list[dict[str, Any]]:
     """What each bag label says, in the order of the codes. Raises NothingToLabel."""
-    tied = Bag.objects.filter(shipment__order=order).select_related(
-        "line__listing__strain_form__strain",
-        "line__listing__strain_form__form",
-        "tray",
-        "system",
-        "kind",
+    tied = (
+        Bag.objects.filled()
+        .filter(shipment__order=order)
+        .select_related(
+            "line__listing__strain_form__strain",
+            "line__listing__strain_form__form",
+            "tray",
+            "system",
+            "kind",
+        )
     )
     by_code = {bag.code: bag for bag in tied}
     kinds = {kind.code: kind for kind in BagKind.objects.all()}

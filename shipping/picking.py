@@ -4,10 +4,8 @@ Call from: config/scene_acts.py, shipping/pages.py, shipping/keying.py.
 Locks: the ship week's row, so that two people drawing at once draw one after the other.
 """
 
-import hashlib
-import json
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date, datetime
 
 from django.db import transaction
@@ -21,57 +19,20 @@ from inventory.standing import StrainStock, TrayStock, read_stock
 from inventory.supply import reserve_gap, tray_countable
 from orders.models import Promise, RestQuestion, ShipWeek
 from shipping.calc import trays as tray_choice
-from shipping.calc.route import Stop, shortest_walk, slot_distance_m, walk_minutes
-from shipping.models import PickSheet, PickTask
-from shipping.shortfalls import record_short
+from shipping.calc.route import Stop, shortest_walk, slot_distance_m
+from shipping.models import PickSheet, Refill
+from shipping.refilling import (
+    allowed_pieces,
+    end_refill,
+    need_of,
+    reserved_pieces,
+    waiting_refills,
+    why_not,
+)
+from shipping.shortfalls import check_stock, record_short
+from shipping.stamping import DrawnSheet, Pick, keep_or_replace
 
-# No letter or figure that a pencil on damp paper can turn into another.
-STAMP_LETTERS = "ACDEFHJKLMNPRTUVWXY34679"
 TOXIN_SHEET_FROM = 2
-
-
-@dataclass(frozen=True, slots=True)
-class Pick:
-    """Pieces of one promise out of one tray."""
-
-    tray: Tray
-    lot_id: int
-    promise: Promise
-    pieces: int
-    leave_pieces: int
-    is_toxin: bool
-
-
-@dataclass(slots=True)
-class DrawnSheet:
-    """One walk: a system, its picks in walking order, and how far it goes."""
-
-    system: WaterSystem
-    is_toxin: bool
-    picks: list[Pick] = field(default_factory=list)
-    walk_m: float = 0.0
-
-    @property
-    def pieces(self) -> int:
-        return sum(pick.pieces for pick in self.picks)
-
-    @property
-    def stops(self) -> list[str]:
-        return list(dict.fromkeys(pick.tray.code for pick in self.picks))
-
-    def content(self) -> str:
-        """The sheet as text: two sheets that say the same are the same sheet."""
-        rows = [
-            [
-                pick.tray.code,
-                pick.promise.line.order.number,
-                pick.promise.line.listing.name,
-                pick.pieces,
-                pick.leave_pieces,
-            ]
-            for pick in self.picks
-        ]
-        return json.dumps([self.system.code, self.is_toxin, rows], separators=(",", ":"))
 
 
 @transaction.atomic
@@ -89,7 +50,7 @@ def draw_sheets(
     ShipWeek.objects.select_for_update().get(pk=week.pk)
     picks = plan_picks(week=week, now=now, is_recorded=True).get(ship_on, [])
     drawn = arrange_sheets(picks)
-    return _keep_or_replace(week, ship_on, drawn, now)
+    return keep_or_replace(week, ship_on, drawn, now)
 
 
 def plan_picks(
@@ -97,10 +58,11 @@ def plan_picks(
 ) -> dict[date, list[Pick]]:
     """Which tray serves which promise on each ship day of a week, each day from what is left."""
     promises = _promises_to_pick(week)
+    refills = waiting_refills(week=week)
     by_strain_form: dict[int, list[Promise]] = {}
     for promise in promises:
         by_strain_form.setdefault(promise.strain_form_id, []).append(promise)
-    if not by_strain_form:
+    if not by_strain_form and not refills:
         return {}
     book = SettingBook.read(on=week.first_ship_on)
     trays = {tray.code: tray for tray in Tray.objects.select_related("trough__system")}
@@ -118,11 +80,26 @@ def plan_picks(
     }
     days: dict[date, list[Pick]] = {}
     for stock in stocks:
+        second = [
+            row
+            for row in refills
+            if row.promise and row.promise.strain_form_id == stock.strain_form_id
+        ]
+        if second:
+            second = _walkable(second, stock, week, now, is_recorded)
+            _add_second_picks(days, second, stock)
         wanted = by_strain_form.get(stock.strain_form_id)
         if wanted is None:
             continue
         chosen = _choose(
-            stock, wanted, kept[stock.strain_id], trays, week, book, timezone.localdate(now)
+            stock,
+            wanted,
+            kept[stock.strain_id],
+            trays,
+            week,
+            book,
+            timezone.localdate(now),
+            reserved_pieces(second),
         )
         for ship_on, choice in chosen.items():
             days.setdefault(ship_on, []).extend(_picks_of(choice, stock, wanted, trays, ship_on))
@@ -131,11 +108,42 @@ def plan_picks(
                 record_short(
                     stock=stock,
                     week=week,
-                    pieces=short,
+                    pieces=short + need_of(stock=stock, week=week).missing,
                     cause="the trays that may be picked hold too few",
                     now=now,
                 )
     return days
+
+
+def _walkable(
+    refills: Sequence[Refill], stock: StrainStock, week: ShipWeek, now: datetime, is_recorded: bool
+) -> list[Refill]:
+    """Second picks that can be walked still; of the others it is said once more that they lack."""
+    rows = [(row, why_not(refill=row, stock=stock, week=week)) for row in refills]
+    lost = [(row, why) for row, why in rows if why]
+    if is_recorded and lost:
+        for row, why in lost:
+            end_refill(refill=row, now=now, why=why)
+        check_stock(strain_form_id=stock.strain_form_id, week=week, cause=lost[0][1], now=now)
+    return [row for row, why in rows if not why]
+
+
+def _add_second_picks(
+    days: dict[date, list[Pick]], refills: Sequence[Refill], stock: StrainStock
+) -> None:
+    standing = {row.tray: row for row in stock.trays}
+    for row in refills:
+        assert row.promise is not None
+        pick = Pick(
+            tray=row.tray,
+            lot_id=standing[row.tray.code].lot_id,
+            promise=row.promise,
+            pieces=row.pieces,
+            leave_pieces=max(0, standing[row.tray.code].pieces - row.pieces),
+            is_toxin=row.promise.strain_form.strain.toxin >= TOXIN_SHEET_FROM,
+            refill=row,
+        )
+        days.setdefault(row.promise.line.order.ship_on, []).append(pick)
 
 
 def _promises_to_pick(week: ShipWeek) -> list[Promise]:
@@ -156,11 +164,23 @@ def _choose(
     week: ShipWeek,
     book: SettingBook,
     on: date,
+    reserved: Mapping[str, int],
 ) -> dict[date, tray_choice.Choice]:
     pulled = pulled_since_count(stock)
     grades = _newest_grades(stock)
+    looked_at = allowed_pieces(week=week, stock=stock)
     candidates = [
-        _candidate(row, stock, trays[row.tray], week, book, on, pulled, grades)
+        _candidate(
+            replace(row, pieces=max(0, row.pieces - reserved.get(row.tray, 0))),
+            stock,
+            trays[row.tray],
+            week,
+            book,
+            on,
+            pulled.get(row.tray_id, 0) + reserved.get(row.tray, 0),
+            looked_at.get(row.tray, 0),
+            grades,
+        )
         for row in stock.trays
         if row.state == "ready" or _may_pick_growing(row, week)
     ]
@@ -192,10 +212,12 @@ def _candidate(
     week: ShipWeek,
     book: SettingBook,
     on: date,
-    pulled: dict[int, int],
+    out: int,
+    looked_at: int,
     grades: dict[int, float],
 ) -> tray_choice.Tray | None:
-    out = pulled.get(row.tray_id, 0)
+    """A tray for the choice: ``out`` of what was counted is picked or about to be, ``looked_at``
+    pieces beyond what is counted on were found good."""
     as_counted = replace(row, pieces=row.pieces + out)
     countable = tray_countable(row=as_counted, stock=stock, ship_on=week.first_ship_on, book=book)
     return tray_choice.Tray(
@@ -204,7 +226,7 @@ def _candidate(
         walk_order=row.trough_order,
         slot=row.slot,
         aisle=tray.trough.aisle,
-        countable_pieces=max(0, min(countable - out, row.pieces)),
+        countable_pieces=max(0, min(countable - out + looked_at, row.pieces)),
         cut_on=row.cut_on or row.rooted_on,
         age_months=row.age_months,
         grade=grades.get(tray.trough_id),
@@ -321,118 +343,6 @@ def _walked(sheet: DrawnSheet) -> DrawnSheet:
     )
     sheet.walk_m = walk.metres
     return sheet
-
-
-def _keep_or_replace(
-    week: ShipWeek, ship_on: date, drawn: Sequence[DrawnSheet], now: datetime
-) -> list[PickSheet]:
-    """Keep every live sheet that says the same; replace the others under a new stamp."""
-    live = {
-        (row.system_id, row.is_toxin): row
-        for row in PickSheet.objects.filter(ship_on=ship_on).exclude(
-            state__in=[PickSheet.State.STALE, PickSheet.State.KEYED_IN, PickSheet.State.CLOSED]
-        )
-    }
-    waiting = _stale_without_successor(ship_on)
-    taken = set(
-        PickSheet.objects.filter(
-            ship_on=ship_on, state__in=[PickSheet.State.KEYED_IN, PickSheet.State.CLOSED]
-        ).values_list("number", flat=True)
-    )
-    for row in live.values():
-        if not any(
-            (sheet.system.pk, sheet.is_toxin) == (row.system_id, row.is_toxin) for sheet in drawn
-        ):
-            make_stale(sheet=row, reason="nothing is left to pick on it")
-    sheets = []
-    for sheet in drawn:
-        key = (sheet.system.pk, sheet.is_toxin)
-        before = live.get(key)
-        if before is not None and before.content == sheet.content():
-            taken.add(before.number)
-            sheets.append(before)
-            continue
-        if before is not None:
-            make_stale(sheet=before, reason="drawn again")
-        replaced = before or waiting.get(key)
-        number = _sheet_number(replaced, taken)
-        taken.add(number)
-        sheets.append(_write_sheet(week, ship_on, sheet, number, replaced, now))
-    return sorted(sheets, key=lambda row: row.number)
-
-
-def _stale_without_successor(ship_on: date) -> dict[tuple[int, bool], PickSheet]:
-    rows = PickSheet.objects.filter(
-        ship_on=ship_on, state=PickSheet.State.STALE, replaced_by__isnull=True
-    )
-    return {(row.system_id, row.is_toxin): row for row in rows.order_by("id")}
-
-
-def _sheet_number(replaced: PickSheet | None, taken: set[int]) -> int:
-    if replaced is not None and replaced.number not in taken:
-        return replaced.number
-    return next(number for number in range(1, 1000) if number not in taken)
-
-
-def _write_sheet(
-    week: ShipWeek,
-    ship_on: date,
-    drawn: DrawnSheet,
-    number: int,
-    replaced: PickSheet | None,
-    now: datetime,
-) -> PickSheet:
-    content = drawn.content()
-    sheet = PickSheet.objects.create(
-        week=week,
-        ship_on=ship_on,
-        number=number,
-        system=drawn.system,
-        is_toxin=drawn.is_toxin,
-        stamp=_stamp(f"{ship_on} {number} {now.isoformat()} {content}"),
-        content=content,
-        drawn_at=now,
-        checksum_pieces=drawn.pieces,
-        walk_m=drawn.walk_m,
-        walk_min=_walk_min(drawn, ship_on),
-        replaces=replaced if replaced and not hasattr(replaced, "replaced_by") else None,
-    )
-    stops = {code: index for index, code in enumerate(drawn.stops, 1)}
-    PickTask.objects.bulk_create(
-        PickTask(
-            sheet=sheet,
-            stop=stops[pick.tray.code],
-            tray=pick.tray,
-            lot_id=pick.lot_id,
-            promise=pick.promise,
-            pieces=pick.pieces,
-            leave_pieces=pick.leave_pieces,
-        )
-        for pick in drawn.picks
-    )
-    return sheet
-
-
-def _walk_min(drawn: DrawnSheet, ship_on: date) -> float:
-    book = SettingBook.read(on=ship_on)
-    pace = {name: book.number(name) for name in ("walk_m_s", "tray_s", "piece_s")}
-    return walk_minutes(metres=drawn.walk_m, trays=len(drawn.stops), pieces=drawn.pieces, **pace)
-
-
-def _stamp(text: str) -> str:
-    number = int.from_bytes(hashlib.sha256(text.encode()).digest()[:8])
-    letters = []
-    for _ in range(6):
-        number, rest = divmod(number, len(STAMP_LETTERS))
-        letters.append(STAMP_LETTERS[rest])
-    return "".join(letters)
-
-
-def make_stale(*, sheet: PickSheet, reason: str) -> None:
-    """Mark a sheet stale. One that was keyed in already stands."""
-    PickSheet.objects.filter(
-        pk=sheet.pk, state__in=[PickSheet.State.DRAWN, PickSheet.State.PRINTED]
-    ).update(state=PickSheet.State.STALE, stale_reason=reason[:200])
 
 
 def held_tray_codes() -> set[str]:

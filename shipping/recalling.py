@@ -77,9 +77,10 @@ def trace(*, scope_kind: str, scope: str, from_on: date) -> list[TracedBag]:
     # Looked up for the few bags from elsewhere only: asked of every bag it takes minutes.
     first_out = moved_out.filter(lot=OuterRef("lot")).order_by("at").values("at")[:1]
     bags = (
-        Bag.objects.filter(
+        Bag.objects.filled()
+        .filter(
             Q(shipment__handed_over_at__gte=begin)
-            | Q(shipment__handed_over_at__isnull=True, state__in=[Bag.State.TIED, Bag.State.BOXED])
+            | Q(shipment__handed_over_at__isnull=True, state__in=Bag.HERE)
         )
         .filter(inside | Q(lot__in=moved_out.values("lot")))
         .annotate(
@@ -171,7 +172,8 @@ def _traced(row: dict[str, Any]) -> TracedBag:
 
 def left_alone_pieces(*, bags: Sequence[TracedBag]) -> int:
     """Pieces in the same shipments that are not recalled, since they stood elsewhere."""
-    rows = Bag.objects.filter(shipment__code__in={bag.shipment for bag in bags if not bag.is_here})
+    left = {bag.shipment for bag in bags if not bag.is_here}
+    rows = Bag.objects.filled().filter(shipment__code__in=left)
     others = rows.exclude(code__in=[bag.bag for bag in bags]).values_list("pieces", flat=True)
     return sum(others)
 

@@ -18,7 +18,7 @@ from orders.exporting import missing_ticks
 from orders.models import Line, NoDeliveryDay, Order, PaperUse, Promise
 from orders.rules import Judgement, RuleBook
 from shipping.boxing import bags_hash, bags_of
-from shipping.models import Bag, Box, PackPlan, Shipment
+from shipping.models import Bag, Box, PackPlan, Refill, Shipment
 
 
 class NotCleared(ForbiddenMove):
@@ -60,6 +60,15 @@ class PromisesNotBagged(FarmError):
     message = "Order {order} has promises that are not bagged: {listings}. Bag them or free them."
 
 
+class SecondPickWaits(FarmError):
+    code = "second_pick_waits"
+    title = "A second pick is still out"
+    message = (
+        "Order {order} waits for a second pick: {what}. Key in its sheet, with 0 where nothing was "
+        "found, then tie and box what came."
+    )
+
+
 class BoxesNotSealed(FarmError):
     code = "boxes_not_sealed"
     title = "Not every box is sealed"
@@ -70,8 +79,8 @@ class BagOnHold(FarmError):
     code = "bag_on_hold"
     title = "A bag comes from a held place"
     message = (
-        "Bag {bag} comes from tray {tray}, on hold by {hold}. Open its box, take it out and plan "
-        "the boxes again."
+        "Bag {bag} comes from tray {tray}, on hold by {hold}. Open its box and the bag at the "
+        "bench, put its pieces back, then fill the box again."
     )
 
 
@@ -82,7 +91,11 @@ class LawStops(FarmError):
 
 
 def locked_shipment(*, shipment: Shipment) -> Shipment:
-    """The shipment's row, locked until the transaction ends, with what hangs on it."""
+    """The shipment's row, locked until the transaction ends, with what hangs on it.
+
+    Its order's row first: whoever ties, opens, plans or hands over waits there in turn.
+    """
+    list(Order.objects.select_for_update().filter(pk=shipment.order_id).values_list("pk"))
     return (
         Shipment.objects.select_for_update(of=("self",))
         .select_related("order__ship_to", "customer", "ship_to__lane")
@@ -92,11 +105,12 @@ def locked_shipment(*, shipment: Shipment) -> Shipment:
 
 def bags_on_bench(*, shipment: Shipment) -> list[Bag]:
     """Every bag of a shipment that is still to go, in the order of their codes."""
-    bags = shipment.bags.exclude(state=Bag.State.RETURNED)
     return list(
-        bags.select_related(
+        shipment.bags.filled()
+        .select_related(
             "line__listing__strain_form__strain__strain_class", "listing", "lot", "tray__trough"
-        ).order_by("code")
+        )
+        .order_by("code")
     )
 
 
@@ -175,7 +189,7 @@ def check_weather(*, plan: PackPlan, on: date, book: SettingBook) -> None:
 
 
 def check_order(*, order: Order) -> None:
-    """Refuse an order with missing export ticks or promises that are not in bags."""
+    """Refuse missing export ticks, promises that are not in bags, and a second pick still out."""
     missing = missing_ticks(order=order)
     if missing:
         raise ExportTicksMissing(order=order.number, missing=", ".join(missing))
@@ -187,6 +201,11 @@ def check_order(*, order: Order) -> None:
     )
     if waiting or not live.exists():
         raise PromisesNotBagged(order=order.number, listings=", ".join(waiting) or "all of them")
+    second = Refill.objects.filter(promise__line__order=order, ended_at=None)
+    rows = second.values_list("pieces", "promise__line__listing__name", "tray__code")
+    if rows:
+        words = ", ".join(f"{pieces} {listing} from {tray}" for pieces, listing, tray in rows)
+        raise SecondPickWaits(order=order.number, what=words)
 
 
 def box_differences(*, box: Box, bags: Iterable[Bag], plan: PackPlan) -> list[str]:

@@ -69,7 +69,8 @@ class BoxTooHeavy(FarmError):
 def put_in_boxes(*, shipment: Shipment, user: User) -> list[Box]:
     """Open the boxes of the plan that stands and put the tied bags in, as it says, bottom first.
 
-    Filling again empties what is open and starts anew; a sealed box has to be opened first.
+    Filling again empties what is open and starts anew; a sealed box has to be opened first, and a
+    bag from a place on hold taken out. Raises PlanMissing, BagOnHold, ForbiddenMove.
     """
     user.must("pack")
     shipment = locked_shipment(shipment=shipment)
@@ -83,6 +84,7 @@ def put_in_boxes(*, shipment: Shipment, user: User) -> list[Box]:
             wanted="filled again",
             why="open it first; its seal is then void",
         )
+    refuse_held_bags(bags=bags_on_bench(shipment=shipment))
     shipment.bags.filter(state=Bag.State.BOXED).update(state=Bag.State.TIED, box=None)
     shipment.boxes.all().delete()
     loose: dict[int | None, list[Bag]] = {}
@@ -217,7 +219,9 @@ def open_box(*, box: Box, user: User) -> Box:
             why="only a sealed box that is still here is opened",
         )
     box.state, box.seal, box.sealed_at, box.sealed_by = Box.State.OPEN, "", None, None
-    box.save(update_fields=["state", "seal", "sealed_at", "sealed_by"])
+    # What is in it may change now: it is weighed, ticked and photographed again.
+    box.gross_kg, box.has_holes, box.has_lid_photo = None, False, False
+    box.save()
     _move_order(shipment, Order.State.PACKED, Order.State.IN_PICK)
     return box
 

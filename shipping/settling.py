@@ -123,16 +123,25 @@ def _week_after(week: ShipWeek) -> ShipWeek | None:
 
 def freight_share(*, line: Line, units: int) -> Decimal:
     """The share of an order's planned freight that some units of a line bear, by the bags it was
-    planned with: what the picker did not find was to travel too. [$]"""
-    plan = PackPlan.objects.filter(order=line.order).order_by("-id").first()
-    bags: dict[int, int] = {}
-    for box in json.loads(plan.record)["boxes"] if plan is not None else ():
-        for line_id, count in box["bag_lines"]:
-            bags[line_id] = bags.get(line_id, 0) + count
+    planned with: what the picker did not find, or the packer put back, was to travel too. [$]"""
+    plans = list(PackPlan.objects.filter(order=line.order).order_by("-id"))
+    counted = [(plan, _bags_planned(plan)) for plan in plans]
+    # The newest that still carried all of the line; it may be planned without since.
+    whole = [row for row in counted if row[1].get(line.pk, 0) >= line.promise.units]
+    plan, bags = [*whole, *counted, (None, {})][0]
     if plan is None or not bags:
         return Decimal("0.00")
     share = plan.freight * min(units, bags.get(line.pk, 0)) / sum(bags.values())
     return share.quantize(Decimal("0.01"), rounding=ROUND_HALF_UP)
+
+
+def _bags_planned(plan: PackPlan) -> dict[int, int]:
+    """How many bags a plan carries of each line."""
+    bags: dict[int, int] = {}
+    for box in json.loads(plan.record)["boxes"]:
+        for line_id, count in box["bag_lines"]:
+            bags[line_id] = bags.get(line_id, 0) + count
+    return bags
 
 
 def _reserve(stock: StrainStock, week: ShipWeek, pieces: int) -> Iterator[Remedy]:
@@ -157,7 +166,8 @@ def _reserve(stock: StrainStock, week: ShipWeek, pieces: int) -> Iterator[Remedy
 
 @transaction.atomic
 def take_last_remedy(*, shortfall: Shortfall, remedy: Remedy, user: User, now: datetime) -> None:
-    """Do what one of these remedies says. Raises NotAllowed, AboveWhatIsLeft, ForbiddenMove."""
+    """Do what one of these remedies says. Raises NotAllowed, AboveWhatIsLeft, BagsStillTied,
+    ForbiddenMove."""
     if remedy["kind"] == RESERVE:
         lower_floor(
             strain_key=shortfall.strain_form.strain.key,

@@ -1,7 +1,7 @@
 from shipping.models.arrivals import ArrivalReport, Credit, ReportLine, ReportPhoto
 from shipping.models.bench import Bag, BagKind, Box, BoxKind, Shipment
 from shipping.models.lessons import LaneLoss, LaneRule, StrainLoss
-from shipping.models.picks import FreightCredit, PickSheet, PickTask, Shortfall
+from shipping.models.picks import FreightCredit, PickSheet, PickTask, Refill, Shortfall
 from shipping.models.plans import Forecast, PackPlan
 from shipping.models.recalls import Recall, RecallNotice
 
@@ -21,6 +21,7 @@ __all__ = [
     "PickTask",
     "Recall",
     "RecallNotice",
+    "Refill",
     "ReportLine",
     "ReportPhoto",
     "Shipment",

@@ -105,6 +105,12 @@ class Box(models.Model):
         ]
 
 
+class BagQuerySet(models.QuerySet["Bag"]):
+    def filled(self) -> "BagQuerySet":
+        """Bags that have pieces in them: all but those whose pieces were put back."""
+        return self.exclude(state=Bag.State.RETURNED)
+
+
 class Bag(models.Model):
     """One tray, one strain, one order line. Tray and system are a snapshot, for a recall."""
 
@@ -114,6 +120,9 @@ class Bag(models.Model):
         GONE = "gone", "gone"
         OPENED = "opened", "opened"
         RETURNED = "returned", "returned"
+
+    # With pieces in it, or beside it on the bench.
+    HERE = ("tied", "boxed", "opened")
 
     code = models.CharField(max_length=16, unique=True)
     shipment = models.ForeignKey(Shipment, models.PROTECT, related_name="bags")
@@ -134,6 +143,8 @@ class Bag(models.Model):
     tied_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, related_name="+", null=True
     )
+
+    objects = BagQuerySet.as_manager()
 
     class Meta:
         ordering = ["code"]

@@ -56,6 +56,8 @@ class PickTask(models.Model):
     tray = models.ForeignKey("inventory.Tray", models.PROTECT, related_name="+")
     lot = models.ForeignKey("inventory.Lot", models.PROTECT, related_name="+")
     promise = models.ForeignKey("orders.Promise", models.PROTECT, related_name="+")
+    # A second pick, asked for by a person: its bags are numbered apart from those first printed.
+    refill = models.ForeignKey("shipping.Refill", models.PROTECT, related_name="tasks", null=True)
     pieces = models.PositiveIntegerField()
     leave_pieces = models.PositiveIntegerField(default=0)
     picked_pieces = models.PositiveIntegerField(null=True)
@@ -88,6 +90,30 @@ class Shortfall(models.Model):
         settings.AUTH_USER_MODEL, models.PROTECT, related_name="+", null=True
     )
     settled_how = models.CharField(max_length=300, blank=True)
+
+
+class Refill(models.Model):
+    """Pieces of one tray that a person lets make good a shortfall.
+
+    With a promise: a second pick for a line that was picked and lacks them. Without one: pieces
+    above what is counted on, looked at and found good, which the sheets of the week may take.
+    """
+
+    shortfall = models.ForeignKey(Shortfall, models.PROTECT, related_name="refills")
+    promise = models.ForeignKey("orders.Promise", models.PROTECT, related_name="+", null=True)
+    tray = models.ForeignKey("inventory.Tray", models.PROTECT, related_name="+")
+    pieces = models.PositiveIntegerField()
+    at = models.DateTimeField()
+    user = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    # Picked, or not to be picked any more.
+    ended_at = models.DateTimeField(null=True)
+    ended_why = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [
+            models.CheckConstraint(condition=Q(pieces__gt=0), name="refill_pieces_over_zero")
+        ]
 
 
 class FreightCredit(models.Model):

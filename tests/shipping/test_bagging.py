@@ -14,12 +14,11 @@ from shipping.bagging import (
     NothingPulled,
     bag_marks,
     bags_to_tie,
-    open_bag,
-    retie_bag,
     tie_bags,
 )
 from shipping.keying import TrayNotPickable
 from shipping.models import Bag, PickTask
+from shipping.unbagging import open_bag, retie_bag
 from tests.shipping.scene import build_scene, raise_hold
 from tests.shipping.scene_rows import farm_time
 
@@ -207,12 +206,12 @@ def test_the_database_refuses_a_toxic_bag_without_ticks(scene, picked):
 def test_a_retied_bag_starts_a_new_clock(scene, picked):
     packer = scene.people["packer"]
     bag = _tie(scene, picked)[0]
-    open_bag(bag=bag, user=packer)
+    open_bag(order=picked, code=bag.code, user=packer)
     later = farm_time(1, "11:00")
-    assert retie_bag(bag=bag, user=packer, now=later).tied_at == later
+    assert retie_bag(order=picked, code="001", user=packer, now=later).tied_at == later
     Bag.objects.filter(pk=bag.pk).update(state="gone")
     with pytest.raises(ForbiddenMove, match="cannot become opened"):
-        open_bag(bag=bag, user=packer)
+        open_bag(order=picked, code=bag.code, user=packer)
 
 
 def _marks(scene, listing, at):

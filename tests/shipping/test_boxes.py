@@ -9,11 +9,10 @@ from inventory.errors import ForbiddenMove
 from orders.models import (
     Order,
 )
-from shipping.bagging import open_bag
 from shipping.handing_over import (
     hand_over,
 )
-from shipping.models import Bag, Box
+from shipping.models import Box
 from shipping.road_checks import (
     NotCleared,
 )
@@ -25,6 +24,7 @@ from shipping.sealing import (
     open_box,
     put_bag,
 )
+from shipping.unbagging import open_bag
 from tests.shipping.bench import close_box, pack
 from tests.shipping.scene import build_scene
 from tests.shipping.scene_rows import farm_time
@@ -144,4 +144,4 @@ def test_a_box_handed_over_stays_closed(scene):
     with pytest.raises(ForbiddenMove):
         open_box(box=Box.objects.get(), user=scene.people["packer"])
     with pytest.raises(ForbiddenMove):
-        open_bag(bag=Bag.objects.first(), user=scene.people["packer"])
+        open_bag(order=Order.objects.get(), code="001", user=scene.people["packer"])
