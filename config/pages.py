@@ -26,6 +26,7 @@ from orders.weeks import week_line
 from orders.who_ordered import not_ordered
 from shipping.lessons import proposals
 from shipping.models import Credit, FreightCredit, PackPlan, PickSheet, Shortfall
+from shipping.picked import held_counts
 
 
 class TimeUnreadable(FarmError):
@@ -111,18 +112,20 @@ def _shortfalls() -> list[dict[str, Any]]:
     ]
 
 
-def _plans(week: ShipWeek | None) -> list[dict[str, str]]:
+def _plans(week: ShipWeek | None) -> list[dict[str, Any]]:
     plans = PackPlan.objects.filter(order__week=week, void_at__isnull=True)
     worst_first = {"stop": 0, "care": 1, "clear": 2}
     rows = sorted(
         plans.select_related("order__ship_to__customer"),
         key=lambda plan: (worst_first[plan.verdict], plan.order.number),
     )
+    held = held_counts(orders=[plan.order for plan in rows])
     return [
         {
             "number": plan.order.number,
             "ship_to": str(plan.order.ship_to),
             "ships": f"{plan.ship_on:%a %-d %b}",
+            "held": held.get(plan.order.number, 0),
             "verdict": plan.verdict,
             "sentence": plan.sentence,
         }

@@ -1,13 +1,12 @@
 """The packer's bench on a screen, a forecast by hand, and what is decided of a report."""
 
+from collections.abc import Callable
 from datetime import datetime
 from decimal import Decimal, InvalidOperation
-from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.db.models import Count
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
@@ -16,35 +15,39 @@ from inventory.clock import farm_now
 from inventory.door import staff_only
 from inventory.errors import FarmError, Unknown
 from inventory.models import User
-from inventory.setting_book import SettingBook
 from orders.calc.weeks import time_text
 from orders.models import Order, Promise
 from orders.pages import order_for
 from shipping.arrivals import decide_report
-from shipping.bagging import bag_marks, bags_to_tie, tie_bags
+from shipping.bagging import tie_bags
 from shipping.bench_numbers import Bench
+from shipping.bench_rows import bench_rows, on_bench
 from shipping.clearing import enter_forecast, make_plan
 from shipping.handing_over import clear_after_stop, hand_over, make_shipment, mark_delivered
 from shipping.keying import put_back
-from shipping.models import ArrivalReport, Bag, Box, PackPlan, PickSheet, PickTask, Shipment
-from shipping.sealing import put_in_boxes, seal_box
+from shipping.models import ArrivalReport, Box, Shipment
+from shipping.picked import held_bags
+from shipping.sealing import open_box, put_in_boxes, seal_box
+from shipping.unbagging import Hands, Opened, open_bag, put_back_bags, retie_bag
+
+MOST_DIGITS = 4
 
 
 class NumberUnreadable(FarmError):
     code = "number_unreadable"
     status = 422
     title = "A number cannot be read"
-    message = "{what}: {text} is not a number. Type it with a point, such as 19.7."
+    message = "{what}: {text} is not a number. Type it such as {example}."
 
 
-def _decimal(request: HttpRequest, name: str, what: str) -> Decimal:
-    text = str(request.POST.get(name, "")).strip()
+def _decimal(typed: QueryDict, name: str, what: str) -> Decimal:
+    text = typed.get(name, "").strip()
     try:
         number = Decimal(text)
     except InvalidOperation:
-        raise NumberUnreadable(what=what, text=repr(text)) from None
+        raise NumberUnreadable(what=what, text=repr(text), example="19.7") from None
     if not number.is_finite():
-        raise NumberUnreadable(what=what, text=repr(text))
+        raise NumberUnreadable(what=what, text=repr(text), example="19.7")
     return number
 
 
@@ -58,23 +61,14 @@ def bench_page(request: HttpRequest, number: str) -> HttpResponse:
         _act(request, user, order, shipment)
         return redirect("bench", number)
     now, zone = farm_now(), timezone.get_current_timezone_name()
-    bags = list(shipment.bags.select_related("listing__strain_form__strain", "tray", "box"))
-    # A bag is no longer tied once the shop has it.
-    until = shipment.delivered_at or now
-    book = SettingBook.read(on=timezone.localdate(until))
-    boxes = shipment.boxes.select_related("kind").annotate(bag_count=Count("bags"))
-    context = {
+    context = bench_rows(order=order, shipment=shipment, now=now) | {
         "order": order,
         "shipment": shipment,
-        "plan": PackPlan.objects.filter(order=order, void_at__isnull=True).first(),
-        "to_tie": len([row for row in bags_to_tie(order=order) if row.code not in _codes(bags)]),
         "has_toxic": order.lines.filter(
             listing__strain_form__strain__toxin__gte=2, promise__units__gt=0
         ).exists(),
-        "bags": [_bag_row(bag, until, book) for bag in bags],
-        "boxes": [_box_row(box, box.bag_count) for box in boxes],
         "may_pack": user.may("pack"),
-        "on_bench": _on_bench(order) if user.may("pick") else [],
+        "on_bench": on_bench(order) if user.may("pick") else [],
         "is_owner": user.may("clear_after_stop"),
         "left_words": _when(shipment.handed_over_at, zone),
         "first_tries": Shipment.FirstTry.choices,
@@ -83,29 +77,118 @@ def bench_page(request: HttpRequest, number: str) -> HttpResponse:
     return render(request, "shipping/bench.html", context)
 
 
-def _on_bench(order: Order) -> list[dict[str, Any]]:
-    """Picked pieces that lie in no bag yet, by promise, with the trays they came from."""
-    rows = Promise.objects.filter(line__order=order, state=Promise.State.PULLED, pieces_out__gt=0)
-    found = []
-    for promise in rows.select_related("line__listing__strain_form__strain").order_by("pk"):
-        tasks = PickTask.objects.filter(promise=promise, picked_pieces__gt=0)
-        tasks = tasks.exclude(sheet__state=PickSheet.State.STALE)
-        found.append(
-            {
-                "id": promise.pk,
-                "title": promise.line.listing.title,
-                "pieces": promise.pieces_out,
-                "trays": ", ".join(
-                    f"{pieces} to {tray}"
-                    for tray, pieces in tasks.values_list("tray__code", "picked_pieces")
-                ),
-            }
-        )
-    return found
+def _when(at: datetime | None, zone: str) -> str:
+    return time_text(at=at, zone=zone) if at else ""
 
 
-def _put_back(request: HttpRequest, user: User, order: Order, now: datetime) -> str:
-    key = request.POST.get("promise", "")
+def _act(request: HttpRequest, user: User, order: Order, shipment: Shipment) -> None:
+    """The one thing that was pressed."""
+    act = request.POST.get("act", "")
+    if act not in ACTS:
+        raise Unknown(kind="act at the bench", name=act or "(none)")
+    messages.success(request, ACTS[act](request.POST, user, order, shipment))
+
+
+def _tie(typed: QueryDict, user: User, order: Order, shipment: Shipment) -> str:
+    hands = _hands(typed)
+    bags = tie_bags(
+        order=order,
+        now=farm_now(),
+        user=user,
+        has_gloves=hands.has_gloves,
+        has_goggles=hands.has_goggles,
+    )
+    return f"{_counted(len(bags), 'bag')} tied; their clock runs."
+
+
+def _hands(typed: QueryDict) -> Hands:
+    return Hands(has_gloves=typed.get("gloves") == "on", has_goggles=typed.get("goggles") == "on")
+
+
+def _counted(number: int, thing: str) -> str:
+    many = {"box": "boxes"}.get(thing, f"{thing}s")
+    return f"1 {thing} is" if number == 1 else f"{number} {many} are"
+
+
+def _fill(typed: QueryDict, user: User, order: Order, shipment: Shipment) -> str:
+    boxes = put_in_boxes(shipment=shipment, user=user)
+    return f"{_counted(len(boxes), 'box')} filled as planned. Weigh, then seal."
+
+
+def _box(typed: QueryDict, shipment: Shipment) -> Box:
+    text = typed.get("box", "")
+    box = shipment.boxes.filter(pk=int(text) if text.isdigit() else None).first()
+    if box is None:
+        raise Unknown(kind=f"box of {shipment.code}", name=text)
+    return box
+
+
+def _seal(typed: QueryDict, user: User, order: Order, shipment: Shipment) -> str:
+    box = seal_box(
+        box=_box(typed, shipment),
+        gross_kg=_decimal(typed, "gross_kg", "The scale"),
+        has_holes=typed.get("holes") == "on",
+        has_lid_photo=typed.get("lid_photo") == "on",
+        user=user,
+        now=farm_now(),
+        seal=typed.get("seal", "")[:20],
+    )
+    return f"Box {box.number} is sealed, seal {box.seal}."
+
+
+def _open_box(typed: QueryDict, user: User, order: Order, shipment: Shipment) -> str:
+    box = open_box(box=_box(typed, shipment), user=user)
+    return f"Box {box.number} is open; its seal is void. Weigh and seal it again with a new one."
+
+
+def _bag(typed: QueryDict, user: User, order: Order, shipment: Shipment) -> str:
+    """One bag that leaks or holds a dead piece, by what is typed of its code."""
+    code, hands, now = typed.get("bag", "").strip(), _hands(typed), farm_now()
+    what = typed.get("what", "")
+    if what == "tie again":
+        open_bag(order=order, code=code, user=user, hands=hands)
+        bag = retie_bag(order=order, code=code, user=user, now=now, hands=hands)
+        return f"Bag {bag.code} is tied again; its clock starts anew. Put it in its box."
+    if what not in ("put back", "dead"):
+        raise Unknown(kind="thing to do with a bag", name=what or "(none chosen)")
+    # A pack of ten may hold some dead ones; of a single piece the choice says it all.
+    dead = _whole(typed, "dead", "Dead pieces") if what == "dead" else 0
+    [bag] = put_back_bags(
+        order=order,
+        opened=[Opened(code, dead)],
+        user=user,
+        now=now,
+        reason="opened at the bench",
+        tray_code=typed.get("tray", ""),
+        hands=hands,
+    )
+    return f"Bag {bag.code} is opened; the boxes are planned anew without it."
+
+
+def _open_held(typed: QueryDict, user: User, order: Order, shipment: Shipment) -> str:
+    """The bags that a hold stops: all are opened at once, each with its dead pieces."""
+    held = held_bags(orders=[order])
+    bags = put_back_bags(
+        order=order,
+        opened=[
+            Opened(bag.code, _whole(typed, f"dead:{bag.code}", f"Dead pieces in {bag.code}"))
+            for bag, _ in held
+        ],
+        user=user,
+        now=farm_now(),
+        reason="; ".join(sorted({f"on hold ({hold.code})" for _, hold in held})),
+        tray_code=typed.get("tray", ""),
+        hands=_hands(typed),
+    )
+    return (
+        f"{_counted(len(bags), 'bag')} opened, their pieces counted back. The boxes are planned "
+        "anew without them."
+    )
+
+
+def _put_back(typed: QueryDict, user: User, order: Order, shipment: Shipment) -> str:
+    """Picked pieces in no bag that are not to go: back to their trays, no longer promised."""
+    key = typed.get("promise", "")
     promise = None
     if key.isascii() and key.isdigit() and len(key) < 12:
         promise = Promise.objects.filter(pk=int(key), line__order=order).first()
@@ -113,7 +196,7 @@ def _put_back(request: HttpRequest, user: User, order: Order, now: datetime) -> 
         raise Unknown(kind="promise of this order", name=key[:20] or "(none)")
     pieces = promise.pieces_out
     put_back(
-        promise_id=promise.pk, user=user, now=now, reason=request.POST.get("reason", "").strip()
+        promise_id=promise.pk, user=user, now=farm_now(), reason=typed.get("reason", "").strip()
     )
     return (
         f"{pieces} pieces of {promise.line.listing.title} are back in their trays and no longer "
@@ -121,93 +204,45 @@ def _put_back(request: HttpRequest, user: User, order: Order, now: datetime) -> 
     )
 
 
-def _codes(bags: list[Bag]) -> set[str]:
-    return {bag.code for bag in bags}
+def _whole(typed: QueryDict, name: str, what: str) -> int:
+    text = typed.get(name, "").strip() or "0"
+    if not (text.isascii() and text.isdigit() and len(text) <= MOST_DIGITS):
+        raise NumberUnreadable(what=what, text=repr(text), example="2, or 0 for none")
+    return int(text)
 
 
-def _when(at: datetime | None, zone: str) -> str:
-    return time_text(at=at, zone=zone) if at else ""
+def _hand_over(typed: QueryDict, user: User, order: Order, shipment: Shipment) -> str:
+    tracking = typed.get("tracking", "")[:40]
+    hand_over(shipment=shipment, user=user, now=farm_now(), tracking=tracking)
+    return f"{shipment.code} is on the truck."
 
 
-def _bag_row(bag: Bag, now: datetime, book: SettingBook) -> dict[str, Any]:
-    marks = bag_marks(bag=bag, now=now, book=book)
-    return {
-        "code": bag.code,
-        "title": bag.listing.title,
-        "tray": bag.tray.code,
-        "box": bag.box.number if bag.box else "",
-        "age": f"{max(0.0, marks.age_h):.1f}",
-        "clock": marks.state,
-        "state": bag.get_state_display(),
-    }
+def _delivered(typed: QueryDict, user: User, order: Order, shipment: Shipment) -> str:
+    user.must("pack")
+    now = farm_now()
+    first_try = typed.get("first_try", "")
+    mark_delivered(shipment=shipment, at=now, collected_at=now, first_try=first_try)
+    return f"{shipment.code} is delivered; the report clock runs."
 
 
-def _box_row(box: Box, bag_count: int) -> dict[str, Any]:
-    return {
-        "id": box.pk,
-        "number": box.number,
-        "size": box.kind_id,
-        "bags": bag_count,
-        "packs": box.heat_packs,
-        "gels": box.gel_packs,
-        "state": box.get_state_display(),
-        "is_open": box.state == Box.State.OPEN,
-        "gross_kg": box.gross_kg,
-        "seal": box.seal,
-    }
+def _clear(typed: QueryDict, user: User, order: Order, shipment: Shipment) -> str:
+    reason = typed.get("reason", "").strip()
+    clear_after_stop(shipment=shipment, user=user, now=farm_now(), reason=reason)
+    return f"{shipment.code} is cleared by the owner."
 
 
-def _act(request: HttpRequest, user: User, order: Order, shipment: Shipment) -> None:
-    """The one thing that was pressed."""
-    now, act = farm_now(), request.POST.get("act", "")
-    if act == "tie":
-        bags = tie_bags(
-            order=order,
-            now=now,
-            user=user,
-            has_gloves=request.POST.get("gloves") == "on",
-            has_goggles=request.POST.get("goggles") == "on",
-        )
-        messages.success(request, f"{len(bags)} bags are tied; their clock runs.")
-    elif act == "put-back":
-        messages.success(request, _put_back(request, user, order, now))
-    elif act == "fill":
-        boxes = put_in_boxes(shipment=shipment, user=user)
-        messages.success(request, f"{len(boxes)} boxes are filled as planned.")
-    elif act == "seal":
-        _seal(request, user, shipment, now)
-    elif act == "hand-over":
-        hand_over(
-            shipment=shipment, user=user, now=now, tracking=request.POST.get("tracking", "")[:40]
-        )
-        messages.success(request, f"{shipment.code} is on the truck.")
-    elif act == "delivered":
-        user.must("pack")
-        first_try = request.POST.get("first_try", "")
-        mark_delivered(shipment=shipment, at=now, collected_at=now, first_try=first_try)
-        messages.success(request, f"{shipment.code} is delivered; the report clock runs.")
-    elif act == "clear":
-        reason = request.POST.get("reason", "").strip()
-        clear_after_stop(shipment=shipment, user=user, now=now, reason=reason)
-        messages.success(request, f"{shipment.code} is cleared by the owner.")
-    else:
-        raise Unknown(kind="act at the bench", name=act or "(none)")
-
-
-def _seal(request: HttpRequest, user: User, shipment: Shipment, now: datetime) -> None:
-    box = shipment.boxes.filter(pk=request.POST.get("box") or None).first()
-    if box is None:
-        raise Unknown(kind=f"box of {shipment.code}", name=str(request.POST.get("box", "")))
-    seal_box(
-        box=box,
-        gross_kg=_decimal(request, "gross_kg", "The scale"),
-        has_holes=request.POST.get("holes") == "on",
-        has_lid_photo=request.POST.get("lid_photo") == "on",
-        user=user,
-        now=now,
-        seal=request.POST.get("seal", "")[:20],
-    )
-    messages.success(request, f"Box {box.number} is sealed.")
+ACTS: dict[str, Callable[[QueryDict, User, Order, Shipment], str]] = {
+    "tie": _tie,
+    "fill": _fill,
+    "seal": _seal,
+    "open-box": _open_box,
+    "bag": _bag,
+    "open-held": _open_held,
+    "put-back": _put_back,
+    "hand-over": _hand_over,
+    "delivered": _delivered,
+    "clear": _clear,
+}
 
 
 @login_required
@@ -217,7 +252,7 @@ def forecast_page(request: HttpRequest, number: str) -> HttpResponse:
     user = staff_only(request)
     order = order_for(user, number)
     names = ("evening", "hub", "morning", "midday")
-    values = {f"{name}_c": float(_decimal(request, name, name.capitalize())) for name in names}
+    values = {f"{name}_c": float(_decimal(request.POST, name, name.capitalize())) for name in names}
     enter_forecast(
         ship_to=order.ship_to, ship_on=order.ship_on, now=farm_now(), user=user, **values
     )

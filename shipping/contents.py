@@ -9,6 +9,7 @@ need none of this, and have it all the same. Check with the authority before rea
 
 import json
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 from inventory.errors import FarmError
@@ -38,6 +39,8 @@ class BoxPlan:
     gel_packs: int
     bags_by_line: dict[int, int]
     limits: dict[str, float]
+    # What the scale said, once it is sealed. [kg]
+    gross_kg: Decimal | None = None
 
 
 def hazard_words(*, strain: Strain) -> str:
@@ -95,6 +98,7 @@ def _boxes_of(order: Order, plan: PackPlan | None) -> list[BoxPlan]:
                 gel_packs=box.gel_packs,
                 bags_by_line=_bags_by_line(box),
                 limits=limits[box.number - 1] if box.number <= len(limits) else {},
+                gross_kg=box.gross_kg,
             )
             for box in packed
         ]
@@ -135,6 +139,7 @@ def _box_label(
         "code": f"SH-{order.number}/{box.number}",
         "number": box.number,
         "size": box.size,
+        "gross_kg": box.gross_kg,
         "contents": _contents(box, lines, origins),
         "bags": sum(box.bags_by_line.values()),
         "what": "Live plants" if all(plants) else "Live animals" + (" and plants" * any(plants)),
@@ -172,14 +177,15 @@ def delivery_words(*, delivery: str, ship_to: ShipTo) -> str:
     return f"HOLD AT DEPOT, will be collected{opens}"
 
 
-def packs_words(*, heat_packs: int, gel_packs: int) -> str:
-    """What keeps the box warm or cool, and what has to be ticked for it."""
-    if heat_packs:
-        plural = "s" if heat_packs > 1 else ""
-        return f"{heat_packs} heat pack{plural} on the lid, breathing holes open"
-    if gel_packs:
-        return f"{gel_packs} cool pack{'s' if gel_packs > 1 else ''} on the lid"
-    return "no packs"
+def packs_words(*, heat_packs: int, gel_packs: int, is_short: bool = False) -> str:
+    """What keeps the box warm or cool, and, unless short, what has to be ticked for it."""
+    count, kind = (heat_packs, "heat") if heat_packs else (gel_packs, "cool")
+    if not count:
+        return "no packs"
+    words = f"{count} {kind} pack{'s' if count > 1 else ''}"
+    if is_short:
+        return words
+    return f"{words} on the lid" + (", breathing holes open" if heat_packs else "")
 
 
 def _sender() -> list[str]:

@@ -1,10 +1,6 @@
 """HOP 8b key in: what the pencil wrote -> moves tray to bench, shorts, finds.
 
-<<<<<<< HEAD
-Call from: shipping/pages.py, config/scene_acts.py.
-=======
-Call from: shipping/pages.py, shipping/bench_pages.py, config/playing.py.
->>>>>>> 45e26f1 (bench: Picked pieces go back to their trays by the packer's page.)
+Call from: shipping/pages.py, shipping/bench_pages.py, config/scene_acts.py.
 Locks: the sheet's row, then strain-forms in the ledger.
 """
 
@@ -22,6 +18,7 @@ from inventory.people import User
 from orders.models import Order, Promise
 from orders.promising import change_promise
 from shipping.models import PickSheet, PickTask
+from shipping.picked import refuse_bagged
 from shipping.picking import held_tray_codes
 from shipping.refilling import end_refill
 from shipping.shortfalls import check_stock
@@ -269,6 +266,7 @@ def put_back(*, promise_id: int, user: User, now: datetime, reason: str) -> Prom
             wanted="put back",
             why="only pulled pieces lie on the bench",
         )
+    refuse_bagged(promise=promise)
     for task in _live_tasks(promise):
         if task.picked_pieces:
             ledger.move_pieces(
@@ -279,7 +277,7 @@ def put_back(*, promise_id: int, user: User, now: datetime, reason: str) -> Prom
                 reason="return",
                 at=now,
                 user=user,
-                client_key=f"return:{task.pk}",
+                client_key=f"return:{task.pk}:{task.picked_pieces}",
                 note=reason[:200],
             )
     promise = change_promise(promise_id=promise.pk, state=Promise.State.FREED, reason=reason)

@@ -19,9 +19,11 @@ from orders.models import Order, ShipWeek
 from orders.pages import order_for
 from orders.weeks import week_line, week_named
 from shipping import arrivals, clearing, papers
+from shipping.contents import packs_words
 from shipping.keying import Keyed, key_in
 from shipping.lessons import rules_in_force
 from shipping.models import ArrivalReport, PackPlan, PickSheet, Shipment
+from shipping.picked import held_counts
 from shipping.picking import draw_sheets
 from shipping.pictures import heat_picture
 from shipping.shortfalls import accept_remedy
@@ -140,7 +142,8 @@ def _stops(tasks: list[Any]) -> list[dict[str, Any]]:
             {
                 "id": task.pk,
                 "order": task.promise.line.order.number,
-                "shop": task.promise.line.order.ship_to.customer.name,
+                "shop": task.promise.line.order.ship_to.customer.name
+                + (", second pick" if task.refill_id else ""),
                 "pieces": task.pieces,
                 "picked": task.picked_pieces,
                 "short_reason": task.short_reason,
@@ -191,9 +194,10 @@ def packing_page(request: HttpRequest, week_name: str) -> HttpResponse:
         plans.select_related("order__ship_to__customer"),
         key=lambda plan: (order[plan.verdict], plan.order.number),
     )
+    held = held_counts(orders=[plan.order for plan in rows])
     context = {
         "week": week,
-        "plans": [_plan_row(plan) for plan in rows],
+        "plans": [_plan_row(plan) | {"held": held.get(plan.order.number, 0)} for plan in rows],
         "may_plan": user.may("plan_packs") and week.inked_at is not None,
         "week_line": _line_for(week),
     }
@@ -203,8 +207,8 @@ def packing_page(request: HttpRequest, week_name: str) -> HttpResponse:
 def _plan_row(plan: PackPlan) -> dict[str, Any]:
     boxes = json.loads(plan.record)["boxes"]
     words = [
-        f"{box['size']}: {box['bags']} bags, {box['packs']} heat"
-        + (f", {box['gels']} cool" if box.get("gels") else "")
+        f"{box['size']}: {box['bags']} bags, "
+        + packs_words(heat_packs=box["packs"], gel_packs=box.get("gels", 0), is_short=True)
         for box in boxes
     ]
     return {
@@ -314,7 +318,8 @@ def arrival_page(request: HttpRequest, number: str) -> HttpResponse:
     context = {
         "order": order,
         "shipment": shipment,
-        "rows": _arrival_lines(order, request.POST),
+        "rows": _arrival_lines(shipment, request.POST),
+        "has_toxic": shipment.bags.filled().filter(is_toxin=True).exists(),
         "error": error,
         "text": request.POST.get("text", ""),
         "due_words": zoned_text(at=due_at, zone=zone) if due_at else "",
@@ -340,17 +345,22 @@ def _filed(request: HttpRequest, order: Order, user: User) -> ArrivalReport:
     )
 
 
-def _arrival_lines(order: Order, typed: QueryDict) -> list[dict[str, Any]]:
-    """What was sent, line by line, with what was typed of it so far."""
-    lines = order.lines.select_related("listing", "promise").filter(promise__units__gt=0)
+def _arrival_lines(shipment: Shipment, typed: QueryDict) -> list[dict[str, Any]]:
+    """What was sent, line by line in bags, with what was typed of it so far."""
+    bags = shipment.bags.filled().order_by("line__position", "code").select_related("listing")
+    sent: dict[str, int] = {}
+    titles: dict[str, str] = {}
+    for bag in bags:
+        sent[bag.listing.name] = sent.get(bag.listing.name, 0) + bag.pieces
+        titles[bag.listing.name] = bag.listing.title
     return [
         {
-            "name": line.listing.name,
-            "title": line.listing.title,
-            "pieces": line.promise.pieces,
-            **{kind: typed.get(f"{kind}:{line.listing.name}", "") for kind in TYPED_KINDS},
+            "name": name,
+            "title": titles[name],
+            "pieces": pieces,
+            **{kind: typed.get(f"{kind}:{name}", "") for kind in TYPED_KINDS},
         }
-        for line in lines
+        for name, pieces in sent.items()
     ]
 
 

@@ -87,6 +87,7 @@ def _block(
         "key": strain.key,
         "taxon": strain.taxon,
         "looks": looks_words(listing=line.listing),
+        "hazard": hazard_words(strain=strain),
         "pieces": sum(row.pieces for row in rows),
         "packs": sum(row.pieces for row in rows) // unit if unit > 1 else 0,
         "unit": unit,

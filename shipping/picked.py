@@ -3,8 +3,8 @@
 A piece was not found at its tray, or lies on the bench or in a bag and its tray is on hold since,
 or its bag was opened and it went back.
 
-Call from: shipping/settling.py, shipping/shortfalls.py, shipping/refilling.py,
-shipping/following.py, shipping/unbagging.py, shipping/bench_pages.py.
+Call from: shipping/settling.py, shipping/refilling.py, shipping/keying.py, shipping/following.py,
+shipping/unbagging.py, shipping/bench_rows.py, shipping/bench_pages.py, shipping/pages.py.
 Locks: strain-forms in the ledger, then the promise's row.
 """
 
@@ -200,12 +200,7 @@ def _put_back(promise: Promise, pieces: int, user: User, now: datetime, note: st
         # Those on hold before others: these have to be opened in any case.
         first = sorted(bags, key=lambda bag: (bag_hold(bag, holds) is None, bag.code))
         codes = [bag.code for bag in first if bag_hold(bag, holds)] or [bag.code for bag in first]
-        raise BagsStillTied(
-            pieces=pieces,
-            listing=promise.line.listing.name,
-            order=promise.line.order.number,
-            bags=", ".join(codes[:SHOWN_BAGS]) + (" and others" * (len(codes) > SHOWN_BAGS)),
-        )
+        raise _still_tied(promise, pieces, codes)
     for task, some in _first_held(loose, pieces, holds):
         ledger.move_pieces(
             lot=task.lot,
@@ -221,6 +216,23 @@ def _put_back(promise: Promise, pieces: int, user: User, now: datetime, note: st
         take_off_task(task=task, pieces=some)
     change_promise(
         promise_id=promise.pk, state=promise.state, pieces_out=promise.pieces_out - pieces
+    )
+
+
+def refuse_bagged(*, promise: Promise) -> None:
+    """Refuse to put a whole promise back while some of its pieces lie in bags. Raises
+    BagsStillTied."""
+    bags = _bags_of(promise)
+    if bags:
+        raise _still_tied(promise, sum(bag.pieces for bag in bags), [bag.code for bag in bags])
+
+
+def _still_tied(promise: Promise, pieces: int, codes: Sequence[str]) -> BagsStillTied:
+    return BagsStillTied(
+        pieces=pieces,
+        listing=promise.line.listing.name,
+        order=promise.line.order.number,
+        bags=", ".join(codes[:SHOWN_BAGS]) + (" and others" * (len(codes) > SHOWN_BAGS)),
     )
 
 

@@ -13,13 +13,16 @@ from shipping.calc.plans import PackChoice, PackedBox, PlanOutcome, curves_of
 from shipping.calc.verdicts import Limits
 from shipping.calc.weather import LaneDay
 
-CAUTIONS = (
+HEAT_CAUTION = (
     "Heat packs get hot, to 60 °C and more where oxygen leaks: wrapped, on the lid, 3 cm of air "
-    "and paper between pack and bag, never against a bag or skin, holes punched in the liner.",
+    "and paper between pack and bag, never against a bag or skin, holes punched in the liner."
+)
+OXYGEN_CAUTION = (
     "Oxygen feeds fire: no flame, no oil or grease at the valve, cylinder tied upright, room "
     "aired. "
-    "Never dry ice with live animals. Local codes and the carrier's rules come first.",
+    "Never dry ice with live animals. Local codes and the carrier's rules come first."
 )
+CAUTIONS = (HEAT_CAUTION, OXYGEN_CAUTION)
 
 
 def _tenths(band: tuple[float, float]) -> list[float]:
@@ -122,9 +125,9 @@ def option_record(option: Any) -> dict[str, Any]:
 
 
 def cautions_for(rows: Sequence[BagRow], heat_packs: int) -> list[str]:
-    cautions = [CAUTIONS[1]]
+    cautions = [OXYGEN_CAUTION]
     if heat_packs:
-        cautions.insert(0, CAUTIONS[0])
+        cautions.insert(0, HEAT_CAUTION)
     if any(row.toxin >= 2 for row in rows):
         cautions.append(
             "Zoanthids and Palythoa can carry palytoxin: own sealed liner, gloves and goggles, no "

@@ -111,7 +111,7 @@ def put_back_bags(
     refuses (TwoLotsInTray, AboveTrayPositions).
     """
     user.must("pack")
-    dead = {row.code.strip().upper(): row.dead for row in opened}
+    dead = {_full_code(order, row.code): row.dead for row in opened}
     bags = _locked_bags(order, dead)
     _refuse_bare_hands(order, bags, hands)
     for bag in bags:
@@ -133,15 +133,20 @@ def put_back_bags(
     return bags
 
 
+def _full_code(order: Order, typed: str) -> str:
+    """A bag's code from what is typed or scanned of it: the part after the dash is enough."""
+    code = typed.strip().upper()
+    return code if "-" in code else f"{order.number}-{code}"
+
+
 def _locked_bags(order: Order, codes: Iterable[str]) -> list[Bag]:
-    """Bags of an order by their codes, or by what is typed of them: the part after the dash."""
+    """Bags of an order, locked, in the order of their codes."""
     shipment = Shipment.objects.filter(order=order).first()
     if shipment is None:
         raise Unknown(kind="bag of order", name=order.number)
     locked_shipment(shipment=shipment)
     bags = []
-    for typed in sorted(code.strip().upper() for code in codes):
-        code = typed if "-" in typed else f"{order.number}-{typed}"
+    for code in sorted(_full_code(order, typed) for typed in codes):
         bag = (
             Bag.objects.select_for_update(of=("self",))
             .filter(shipment=shipment, code=code)
@@ -149,7 +154,7 @@ def _locked_bags(order: Order, codes: Iterable[str]) -> list[Bag]:
             .first()
         )
         if bag is None:
-            raise Unknown(kind=f"bag of order {order.number}", name=typed or "(none typed)")
+            raise Unknown(kind=f"bag of order {order.number}", name=code.partition("-")[2])
         bags.append(bag)
     return bags
 

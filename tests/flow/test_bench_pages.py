@@ -4,10 +4,11 @@ import json
 from datetime import timedelta
 
 import pytest
-from tests_support import farm_time
+from tests_support import farm_time, page_words
 
 from config.ticking import tick
 from inventory.clock import farm_now, move_clock
+from inventory.holds import raise_hold
 from inventory.ledger import verify_ledger
 from inventory.models import Balance, User
 from orders.amending import take_line_back
@@ -46,7 +47,7 @@ def test_an_order_goes_over_the_bench_by_its_page(picked_farm, at_desk):
     assert (shipment.state, shipment.tracking) == ("handed over", "SW4902")
     assert Order.objects.get(number="4902").state == "on the road"
     page = packer.get(address).content.decode()
-    assert "4902-049" in page and "Note it as delivered" in page
+    assert "047 to 049" in page and "Note it as delivered" in page
 
 
 def test_picked_pieces_go_back_to_their_trays_by_the_page(picked_farm, at_desk):
@@ -123,3 +124,61 @@ def test_the_office_decides_a_report_that_needs_a_person(arrived_farm, at_desk, 
     )
 
     assert ArrivalReport.objects.get(pk=report.pk).state == "agreed"
+
+
+def pack(packer, address):
+    packer.post(address, {"act": "tie", "gloves": "on", "goggles": "on"})
+    packer.post(address, {"act": "fill"})
+    box = Box.objects.get(shipment__order__number="4902")
+    ticks = {"lid_photo": "on", "holes": "on"}
+    packer.post(address, {"act": "seal", "box": box.pk, "gross_kg": "19.7", **ticks})
+    return box
+
+
+def test_bags_under_a_hold_are_opened_by_the_page_and_the_rest_leaves(picked_farm, at_desk, person):
+    packer, address = at_desk("PK2"), "/orders/4902/bench/"
+    box = pack(packer, address)
+    raise_hold(
+        scope_kind="tray", scope="T3.11", reason="eggs", grade="suspected",
+        user=person("G1"), at=farm_now(),
+    )  # fmt: skip
+    tick(farm_now())
+    assert "3 bags may not go" in page_words(packer.get(address))
+    assert "3 bags on hold at the bench" in page_words(at_desk("OF").get("/"))
+    assert "3 bags on hold at the bench" in page_words(
+        at_desk("OF").get("/weeks/2026-W49/packing/")
+    )
+
+    sealed = packer.post(address, {"act": "open-held", "gloves": "on", "goggles": "on"})
+    assert sealed.status_code == 409 and "its seal is then void" in sealed.content.decode()
+    packer.post(address, {"act": "open-box", "box": box.pk})
+    bare = packer.post(address, {"act": "open-held"})
+    assert bare.status_code == 422 and "gloves_and_goggles" in bare.content.decode()
+    ticks = {"act": "open-held", "gloves": "on", "goggles": "on"}
+    unread = packer.post(address, ticks | {"dead:4902-027": "one"})
+    assert unread.status_code == 422 and "0 for none" in page_words(unread)
+    done = packer.post(address, ticks | {"dead:4902-027": "1"}, follow=True)
+    words = page_words(done)
+    assert "3 bags are opened" in words and "3 short" in words and "46 bags" in words
+    assert "may not go" not in words
+    assert at_desk("G1").post(address, ticks).status_code == 403
+
+
+def test_one_bag_that_leaks_or_holds_a_dead_piece(picked_farm, at_desk):
+    packer, address = at_desk("PK2"), "/orders/4902/bench/"
+    packer.post(address, {"act": "tie", "gloves": "on", "goggles": "on"})
+    again = packer.post(address, {"act": "bag", "bag": "007", "what": "tie again"}, follow=True)
+    assert "Bag 4902-007 is tied again" in page_words(again)
+    dead = packer.post(
+        address, {"act": "bag", "bag": "4902-008", "what": "dead", "dead": "1"}, follow=True
+    )
+    assert "Bag 4902-008 is opened" in page_words(dead) and "1 short" in page_words(dead)
+    for typed, status in (
+        ({"bag": "999", "what": "dead"}, 404),
+        ({"bag": "007", "what": ""}, 404),
+        ({"bag": "007", "what": "dead", "dead": "2"}, 422),
+        ({"bag": "008", "what": "tie again"}, 409),
+    ):
+        assert packer.post(address, {"act": "bag"} | typed).status_code == status, typed
+    boxes = packer.post(address, {"act": "open-box", "box": "x"})
+    assert boxes.status_code == 404
