@@ -20,12 +20,12 @@ from inventory.setting_book import SettingBook
 from inventory.walk_messages import people
 from orders.calc.weeks import week_monday
 from orders.cut_limits import work_days
-from orders.cut_plan import PlannedCut, plan_cuts
+from orders.cut_plan import ON_BASES, WantedCut, wanted_cuts
 
 BASES_AHEAD = timedelta(weeks=13)
 
 
-def bases_wanted(*, cuts: Sequence[PlannedCut], on: date) -> list[tuple[date, int]]:
+def bases_wanted(*, cuts: Sequence[WantedCut], on: date) -> list[tuple[date, int]]:
     """Bases that the planned cuts of a quarter want, week by week, by the first day of each."""
     weeks: dict[date, tuple[date, int]] = {}
     for row in cuts:
@@ -57,7 +57,7 @@ def write_due(*, now: datetime) -> None:
 def _write(on: date, now: datetime, book: SettingBook) -> None:
     is_work_day = work_days()
     needs = plan_bases(
-        wanted=bases_wanted(cuts=plan_cuts(on=on, book=book).cuts, on=on),
+        wanted=bases_wanted(cuts=wanted_cuts(on=on, book=book, form_key=ON_BASES).cuts, on=on),
         on=on,
         is_work_day=is_work_day,
         book=book,

@@ -24,7 +24,7 @@ from inventory.form_reading import NumberUnreadable, whole_of
 from inventory.models import BaseBatch, MountAct, PlugLot, User, WaterSystem
 from inventory.setting_book import SettingBook
 from orders.cut_limits import work_days
-from orders.cut_plan import PlannedCut, plan_cuts
+from orders.cut_plan import WantedCut, wanted_cuts
 
 MOST_CUTS = 12
 RECORD = 40
@@ -59,7 +59,7 @@ def _context(request: HttpRequest, user: User) -> dict[str, Any]:
     book = SettingBook.read(on=on)
     rule, cuts, typed = (
         bases.base_rule(book=book),
-        plan_cuts(on=on, book=book).cuts,
+        wanted_cuts(on=on, book=book).cuts,
         _wanted(request),
     )
     needs = bases.plan_bases(
@@ -203,8 +203,8 @@ ACTS: dict[str, Callable[[HttpRequest, User], str]] = {
 }
 
 
-def _plugs_wanted(cuts: Sequence[PlannedCut], on: date, weeks: int) -> int:
-    """Plugs that what the cuts of some weeks get wants, one a piece."""
+def _plugs_wanted(cuts: Sequence[WantedCut], on: date, weeks: int) -> int:
+    """Plugs that the wanted cuts of some weeks take, one a piece."""
     until = on + timedelta(weeks=weeks)
     return sum(
         row.week.cut_pieces for row in cuts if not row.is_on_bases and row.week.cut_by_on <= until

@@ -4,7 +4,7 @@ Call from: orders/promising.py, orders/listing.py, shipping/picking.py.
 Reads nothing: inventory.standing reads in one statement, what follows is arithmetic.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
@@ -252,16 +252,7 @@ def _packs_by_tray(
 
 def _tray_term(row: TrayStock, why: str, pieces: int, packs: dict[str, int], monday: date) -> Term:
     counts = why in COUNTING
-    words = {
-        "ready": f"counted {row.pieces} on {row.counted_on:%-d %b}",
-        "growing": f"counted {row.pieces}, ready by {_day(row.p80_on)} in 8 of 10 cases",
-        "held": f"on hold since {_day(row.held_since)}: {row.hold_reason}",
-        "later": f"ready about {_day(row.p50_on)}, by {_day(row.p80_on)} in 8 of 10 cases",
-        "closed": _sample_words(row),
-        "quarantine": "stands in quarantine; nothing is sold from there",
-        "pale": f"out of colour in system {row.system} since {_day(row.rested_on)}",
-        "overdue": f"its dip was due on {_day(row.dip_due_on)}; dip it and it counts again",
-    }[why]
+    words = _WORDS[why](row)
     if counts and row.returns_in(monday):
         words += "; if the hold lifts"
     return Term(
@@ -277,6 +268,19 @@ def _sample_words(row: TrayStock) -> str:
     if row.sampled is None:
         return f"no sample of {row.cohort} looked at yet"
     return f"{row.rooted} of {row.sampled} rooted in the newest sample of {row.cohort}"
+
+
+# Only the one that is said is made: a plan reckons a year of weeks, tray by tray.
+_WORDS: dict[str, Callable[[TrayStock], str]] = {
+    "ready": lambda row: f"counted {row.pieces} on {row.counted_on:%-d %b}",
+    "growing": lambda row: f"counted {row.pieces}, ready by {_day(row.p80_on)} in 8 of 10 cases",
+    "held": lambda row: f"on hold since {_day(row.held_since)}: {row.hold_reason}",
+    "later": lambda row: f"ready about {_day(row.p50_on)}, by {_day(row.p80_on)} in 8 of 10 cases",
+    "closed": _sample_words,
+    "quarantine": lambda row: "stands in quarantine; nothing is sold from there",
+    "pale": lambda row: f"out of colour in system {row.system} since {_day(row.rested_on)}",
+    "overdue": lambda row: f"its dip was due on {_day(row.dip_due_on)}; dip it and it counts again",
+}
 
 
 def _reserve_term(

@@ -27,6 +27,7 @@ from orders.cut_limits import cut_pace, light_places, read_limits, right_troughs
 from orders.models import Line, Order, ShipWeek
 
 PLAN_WEEKS = 26
+ON_BASES = "base"
 # Far enough for the slowest strain in the darkest season.
 HORIZON_DAYS = 420
 # Lines that got nothing and were wanted all the same.
@@ -45,17 +46,36 @@ class Demand:
 
 
 @dataclass(frozen=True, slots=True)
-class PlannedCut:
-    """One strain-form to be cut for one ship week: what it wants, and what it gets."""
+class WantedCut:
+    """One strain-form to be cut for one ship week, whatever there is to cut it with."""
 
     strain_form: StrainForm
     week: CutWeek
     demand: Demand
-    grant: CutGrant
 
     @property
     def is_on_bases(self) -> bool:
-        return self.strain_form.form.key == "base"
+        return self.strain_form.form.key == ON_BASES
+
+
+@dataclass(frozen=True, slots=True)
+class Wants:
+    """Every cut that is wanted in the next 26 weeks, and what that was reckoned from: pieces
+    likely asked and pieces that stand ready, by strain-form, a number for each Monday."""
+
+    cuts: list[WantedCut]
+    forms: Sequence[StrainForm]
+    mondays: list[date]
+    stocks: Sequence[StrainStock]
+    supply: Mapping[int, Sequence[float]]
+    demand: Mapping[int, Sequence[Demand]]
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedCut(WantedCut):
+    """A wanted cut, and what it gets."""
+
+    grant: CutGrant
 
     @property
     def hours(self) -> float:
@@ -82,48 +102,60 @@ class CutPlan:
         return [row.grant for row in self.cuts]
 
 
-def plan_cuts(*, on: date, book: SettingBook) -> CutPlan:
-    """Every cut of the next 26 weeks, by the day on which it must be made at the latest, and what
-    parents, bases, cutter hours and free slots let it have."""
-    forms = list(
-        StrainForm.objects.filter(
-            strain__is_making=True, reference_days__isnull=False, yield_pieces__isnull=False
-        )
-        .exclude(heal_share=None)
-        .exclude(strain__strain_class__in=["CLAM", "MANG"])
-        .select_related("strain", "form")
+def wanted_cuts(*, on: date, book: SettingBook, form_key: str = "") -> Wants:
+    """Every cut of the next 26 weeks, by the day on which it must be made at the latest; of one
+    form only where ``form_key`` names it, which is a part of the work."""
+    forms = StrainForm.objects.filter(
+        strain__is_making=True, reference_days__isnull=False, yield_pieces__isnull=False
     )
+    if form_key:
+        forms = forms.filter(form__key=form_key)
+    forms = forms.exclude(heal_share=None).exclude(strain__strain_class__in=["CLAM", "MANG"])
     asked = asked_by_week()
-    forms = [row for row in forms if row.pk in asked.totals]
+    wanted = [row for row in forms.select_related("strain", "form") if row.pk in asked.totals]
     mondays = _mondays(on)
-    stocks = read_stock()
-    places = light_places(forms)
-    cut_by = _cut_by(forms, mondays, places, on, book)
+    strains = {row.strain_id for row in wanted}
+    stocks = [row for row in read_stock() if row.strain_id in strains or not form_key]
+    cut_by = _cut_by(wanted, mondays, light_places(wanted), on, book)
     supply = _supply(stocks, mondays, on, book)
     demand = {
-        form.pk: [asked.demand(form.pk, monday, book) for monday in mondays] for form in forms
+        form.pk: [asked.demand(form.pk, monday, book) for monday in mondays] for form in wanted
     }
     if ShipWeek.objects.filter(monday=mondays[0], last_ship_on__lt=on).exists():
         # What this week asked has left the water already; what stands is what is left of it.
         for rows in demand.values():
             rows[0] = replace(rows[0], pieces=0.0)
+    place = {monday: index for index, monday in enumerate(mondays)}
+    cuts = [
+        WantedCut(form, week, demand[form.pk][place[week.monday]])
+        for form in wanted
+        for week in _weeks_of(form, mondays, cut_by, demand[form.pk], supply[form.pk], book)
+        if week.cut_by_on <= on + timedelta(weeks=PLAN_WEEKS)
+    ]
+    return Wants(cuts, wanted, mondays, stocks, supply, demand)
+
+
+def plan_cuts(*, on: date, book: SettingBook) -> CutPlan:
+    """Every wanted cut, and what parents, bases, cutter hours and free slots let it have."""
+    wants = wanted_cuts(on=on, book=book)
+    mondays = wants.mondays
     limits = read_limits(
-        stocks=stocks,
+        stocks=wants.stocks,
         mondays=mondays,
-        supply=supply,
-        demand={pk: [row.pieces for row in rows] for pk, rows in demand.items()},
+        supply=wants.supply,
+        demand={pk: [row.pieces for row in rows] for pk, rows in wants.demand.items()},
         on=on,
         book=book,
     )
-    standing = right_troughs(forms)
-    wanted: dict[CutWish, tuple[StrainForm, CutWeek, Demand]] = {}
-    for form in forms:
-        for week in _weeks_of(form, mondays, cut_by, demand[form.pk], supply[form.pk], book):
-            if week.cut_by_on <= on + timedelta(weeks=PLAN_WEEKS):
-                wish = _wish(form, week, mondays, standing[form.pk], book)
-                wanted[wish] = form, week, demand[form.pk][wish.ship_week]
-    grants = share_cuts(wishes=list(wanted), limits=limits)
-    cuts = [PlannedCut(*wanted[grant.wish], grant) for grant in grants]
+    standing = right_troughs(wants.forms)
+    wished = {
+        _wish(cut.strain_form, cut.week, mondays, standing[cut.strain_form.pk], book): cut
+        for cut in wants.cuts
+    }
+    cuts = []
+    for grant in share_cuts(wishes=list(wished), limits=limits):
+        cut = wished[grant.wish]
+        cuts.append(PlannedCut(cut.strain_form, cut.week, cut.demand, grant))
     return CutPlan(cuts, mondays, limits)
 
 
@@ -165,7 +197,7 @@ def _wish(
         lives_share=float(form.heal_share or 1) * book.number("growing_share"),
         positions=form.form.positions,
         places=places,
-        needs_bases=form.form.key == "base",
+        needs_bases=form.form.key == ON_BASES,
     )
 
 

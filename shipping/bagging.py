@@ -4,11 +4,13 @@ Call from: shipping/bench_pages.py, shipping/papers.py (codes only), config/scen
 Locks: the order's row, then strain-forms in the ledger.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from django.db import transaction
+from django.db.models import QuerySet
 
 from inventory import ledger
 from inventory.errors import FarmError
@@ -71,10 +73,10 @@ def bags_to_tie(*, order: Order) -> list[BagToTie]:
     pick brings is numbered apart, R01 and on, in the order the picks were asked for.
     """
     rows: list[BagToTie] = []
-    first = 1
+    first, live = 1, _live_tasks(PickTask.objects.filter(promise__line__order=order))
     for promise in _inked_promises(order):
         unit = promise.strain_form.form.unit_pieces
-        number, tasks = first, [row for row in _live_tasks(promise) if row.refill_id is None]
+        number, tasks = first, [row for row in live[promise.pk] if row.refill_id is None]
         for task in tasks:
             picked = task.pieces if task.picked_pieces is None else task.picked_pieces
             rows += [
@@ -84,10 +86,10 @@ def bags_to_tie(*, order: Order) -> list[BagToTie]:
             number += task.pieces // unit
         # As many as were drawn: what was taken off since leaves its numbers out.
         first += max(promise.units, sum(task.pieces for task in tasks) // unit)
-    return [*rows, *_second_bags(order)]
+    return [*rows, *_second_bags(order, live)]
 
 
-def _second_bags(order: Order) -> Iterator[BagToTie]:
+def _second_bags(order: Order, live: Mapping[int, list[PickTask]]) -> Iterator[BagToTie]:
     number = 1
     refills = Refill.objects.filter(promise__line__order=order).select_related(
         "promise__line__listing", "promise__strain_form__strain", "promise__strain_form__form"
@@ -95,7 +97,7 @@ def _second_bags(order: Order) -> Iterator[BagToTie]:
     for refill in refills.order_by("pk"):
         assert refill.promise is not None
         unit = refill.promise.strain_form.form.unit_pieces
-        for task in _live_tasks(refill.promise):
+        for task in live.get(refill.promise.pk, ()):
             if task.refill_id == refill.pk:
                 picked = task.pieces if task.picked_pieces is None else task.picked_pieces
                 for index in range(picked // unit):
@@ -114,15 +116,17 @@ def _inked_promises(order: Order) -> list[Promise]:
     )
 
 
-def _live_tasks(promise: Promise) -> list[PickTask]:
-    if promise.state in (Promise.State.FREED, Promise.State.MISSED):
-        return []
-    tasks = PickTask.objects.filter(promise=promise).exclude(sheet__state=PickSheet.State.STALE)
-    return list(
-        tasks.select_related("tray__trough__system", "sheet__system", "lot").order_by(
-            "sheet__number", "stop", "pk"
-        )
+def _live_tasks(tasks: QuerySet[PickTask]) -> dict[int, list[PickTask]]:
+    """Those of some tasks whose sheet and promise stand, by promise, in the order of the walk."""
+    standing = tasks.exclude(sheet__state=PickSheet.State.STALE).exclude(
+        promise__state__in=[Promise.State.FREED, Promise.State.MISSED]
     )
+    found: dict[int, list[PickTask]] = defaultdict(list)
+    for task in standing.select_related("tray__trough__system", "sheet__system", "lot").order_by(
+        "sheet__number", "stop", "pk"
+    ):
+        found[task.promise_id].append(task)
+    return found
 
 
 @transaction.atomic
@@ -242,8 +246,9 @@ def _bag(
 
 def _return_loose_pieces(promise_ids: set[int], now: datetime, user: User) -> None:
     """Pieces that fill no whole pack go back to their tray: nothing stays behind on the bench."""
+    live = _live_tasks(PickTask.objects.filter(promise__in=promise_ids))
     for promise in Promise.objects.filter(pk__in=promise_ids).select_related("strain_form__form"):
-        for task in _live_tasks(promise):
+        for task in live[promise.pk]:
             loose = (task.picked_pieces or 0) % promise.strain_form.form.unit_pieces
             if loose:
                 ledger.move_pieces(

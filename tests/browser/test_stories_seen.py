@@ -113,7 +113,7 @@ def test_short_listings_are_shared_as_worked_and_a_buyer_reads_why(
     page.goto(f"{SHARING}?way=by+item")
     assert promised(page, "APT base") == [4, 5, 3, 5, 7, 0, 5]
     under = page.locator("h2:has-text('APT base') + p").inner_text()
-    assert "29 to share" in under and "Order 4910: take loose pieces?" in under
+    assert "29 pieces to share" in under and "Order 4910: take loose pieces?" in under
 
 
 def test_a_dozen_more_than_half_is_not_given_and_what_is_left_returns_to_the_list(
@@ -140,7 +140,9 @@ def test_a_dozen_more_than_half_is_not_given_and_what_is_left_returns_to_the_lis
     tick(farm_time("2026-11-30 12:05"))
     page = log_in(browser, live_server, OFFICE)
     page.goto(f"{SHARING}?way=by+item")
-    assert "46 to share, 66 asked" in page.locator("h2:has-text('PLT plug') + p").inner_text()
+    assert (
+        "46 pieces to share, 66 asked" in page.locator("h2:has-text('PLT plug') + p").inner_text()
+    )
     assert promised(page, "PLT plug") == [10, 12, 8, 12]
     share(page)
 
@@ -254,7 +256,7 @@ def test_papers_hold_lines_back_and_export_waits_for_three_ticks(
 
     # The statement and the permit are filed before the ink: each line goes as far as they let it.
     file_both_papers(owner)
-    share_twice(office)
+    share_anew(office)
     assert units("4905", "RMG prop-10") == 2
     asked = Line.objects.filter(listing__name="RMG prop-10", state="open", order__week__name=W49)
     assert sum(asked.values_list("asked", flat=True)) == 6
@@ -309,14 +311,6 @@ def order_rows(page):
 
 def share_anew(page):
     page.goto(f"{SHARING}?way=by+item")
-    share(page)
-
-
-def share_twice(page):
-    """The lines that a paper opens are not on the plan that was looked at: look once more."""
-    page.goto(f"{SHARING}?way=by+item")
-    page.get_by_role("button", name=re.compile("^Share out")).click()
-    page.wait_for_selector("[role=alert]")
     share(page)
 
 
