@@ -264,7 +264,7 @@ def test_papers_hold_lines_back_and_export_waits_for_three_ticks(
     buyer = log_in(browser, live_server, buyer_of("C11"))
     buyer.goto("/orders/4913/")
     leaf = buyer.locator("tr", has_text="SLL plug").first.text_content()
-    assert "Paper EX-1 lets 2 more go, 3 are asked" in leaf
+    assert "paper EX-1 lets 2 more go, 3 are asked" in leaf
 
     # The clams came from abroad: a permit does not let them leave again.
     buyer.goto(f"/weeks/{W49}/list/")

@@ -38,7 +38,7 @@ def test_a_late_note_keeps_its_place_and_a_second_send_changes_nothing(farm, per
 
     assert (already, already_again) == (False, True)
     assert first == again
-    newest = WalkNote.objects.filter(trough__code="H4", strain__key="TLW").latest("looked_at")
+    newest = WalkNote.objects.filter(trough__code="H4", strain__key="TLW").latest("looked_at", "pk")
     assert newest.client_id == "N2"
     assert WalkNote.objects.filter(client_id__in=["N1", "N2"]).count() == 2
 
