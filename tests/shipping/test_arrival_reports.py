@@ -32,26 +32,10 @@ from tests.shipping.bench import (
     picture,
     report_dead,
 )
-from tests.shipping.scene import build_scene
 from tests.shipping.scene_rows import eastern_time, farm_time
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("farm_home")]
 TOO_LATE = eastern_time(2, "14:13")
-
-
-@pytest.fixture(autouse=True)
-def _farm_home(tmp_path, settings):
-    settings.FARM_HOME = tmp_path
-
-
-@pytest.fixture
-def scene():
-    return build_scene()
-
-
-@pytest.fixture
-def delivered(scene):
-    return deliver(scene, scene.add_order())
 
 
 # The window, in the ship-to's own zone.

@@ -18,26 +18,10 @@ from shipping.arrivals import (
 from shipping.handing_over import mark_delivered
 from shipping.models import ArrivalReport, Credit, Shipment
 from tests.shipping.bench import IN_TIME, THREE_DEAD, deliver, photos, picture, report_dead
-from tests.shipping.scene import build_scene
 from tests.shipping.scene_rows import eastern_time
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("farm_home")]
 TOO_LATE = eastern_time(2, "14:13")
-
-
-@pytest.fixture(autouse=True)
-def _farm_home(tmp_path, settings):
-    settings.FARM_HOME = tmp_path
-
-
-@pytest.fixture
-def scene():
-    return build_scene()
-
-
-@pytest.fixture
-def delivered(scene):
-    return deliver(scene, scene.add_order())
 
 
 # Worked figures of the farm: 3 of 49 is 6.1 %; 2 x 12.88 + 18.40 = 44.16.

@@ -13,26 +13,10 @@ from shipping.arrivals import (
 from shipping.crediting import CreditTooLarge, apply_credit, approve_credit, void_credit
 from shipping.models import ArrivalReport, Credit
 from tests.shipping.bench import THREE_DEAD, deliver, report_dead
-from tests.shipping.scene import build_scene
 from tests.shipping.scene_rows import eastern_time
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("farm_home")]
 TOO_LATE = eastern_time(2, "14:13")
-
-
-@pytest.fixture(autouse=True)
-def _farm_home(tmp_path, settings):
-    settings.FARM_HOME = tmp_path
-
-
-@pytest.fixture
-def scene():
-    return build_scene()
-
-
-@pytest.fixture
-def delivered(scene):
-    return deliver(scene, scene.add_order())
 
 
 # The moves of a report and of its credit.
