@@ -17,9 +17,10 @@ from django.db.models import Q, QuerySet
 from inventory.models import Listing
 from inventory.setting_book import SettingBook
 from orders.amending import PaperStep
-from orders.calc.share_arrays import RULE_NAMES, ArrayBook, share_arrays
+from orders.calc.share_arrays import RULE_NAMES, share_arrays
 from orders.calc.share_arrays_orders import OrderBook, share_arrays_by_order
 from orders.calc.share_orders import WAYS
+from orders.calc.share_parts import ArrayBook
 from orders.calc.share_replay import canonical
 from orders.calc.share_rules import RuleSettings
 from orders.exporting import missing_ticks

@@ -11,7 +11,20 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from orders.calc.share_parts import ArrayBook, Flags, Part, Scale, Sums, Whole
+from orders.calc.share_parts import (
+    MOST_PRODUCT,
+    MOST_SUM,
+    ArrayBook,
+    Flags,
+    Part,
+    Scale,
+    Sorts,
+    Sums,
+    Whole,
+    keep_memory,
+    quotients,
+    run_lengths,
+)
 from orders.calc.share_rules import Ask, RuleSettings
 from orders.calc.sharing import RULES, share
 
@@ -19,29 +32,7 @@ RULE_NAMES = tuple(RULES)
 MIXED, FIRST_COME, EQUAL, PROPORTIONAL = (
     RULE_NAMES.index(name) for name in ("mixed", "first_come", "equal", "proportional")
 )
-MOST_SORTS = 8
-# Arrays of a value a line that are held at once, about.
-WIDE_COLUMNS = 12
-# A listing's sum is read in binary fractions of 53 bits, products are of 63.
-MOST_SUM, MOST_PRODUCT = 2**53, 2**62
 FIRST = datetime(2000, 1, 1, tzinfo=UTC)
-
-
-class Sorts:
-    """Sorts that were made, and lines sorted by them: they are what sharing a book costs."""
-
-    def __init__(self) -> None:
-        self.made = self.lines = 0
-
-    def are_left(self, lines: int) -> bool:
-        """Whether less was sorted than all lines MOST_SORTS times. Late rounds sort few lines."""
-        return self.lines < MOST_SORTS * lines
-
-    def by(self, *keys: Whole) -> Whole:
-        """The sequence of the lines by the last key, equal ones by the one before it."""
-        self.made += 1
-        self.lines += len(keys[0])
-        return np.lexsort(keys)
 
 
 def share_arrays(
@@ -73,26 +64,21 @@ def share_arrays(
     The rules of orders/calc/sharing.py; equal for any book in tests/calc/test_share_arrays.py.
     """
     settings, sorts = settings or RuleSettings(), sorts or Sorts()
-    _keep_memory(len(book.asked))
+    keep_memory(len(book.asked))
     is_whole = book.unit > 1
     asked_of: Sums = np.bincount(book.listing, book.asked, len(book.available)).astype(float)
-    scale = Scale.of(book, np.flatnonzero(is_whole), asked_of, settings)
+    scale = Scale.of(book, np.flatnonzero(is_whole), settings)
     is_short = (asked_of > book.available) | (asked_of > MOST_SUM)
     promised, lines = book.asked.copy(), np.flatnonzero(is_short.take(book.listing))
     if len(lines):
         listing = book.listing.take(lines)
-        turn = lines.take(sorts.by(book.age.take(lines), listing))
-        table = _Table(book, turn, is_short, is_whole, scale, settings, sorts)
+        by_age = sorts.by(book.age.take(lines), listing)
+        lines_of = run_lengths(listing.take(by_age), np.flatnonzero(is_short))
+        turn = lines.take(by_age)
+        table = _Table(book, turn, is_short, lines_of, is_whole, scale, settings, sorts)
         table.share(asked_of[is_short])
         promised[turn] = table.got
     return promised
-
-
-def _keep_memory(lines: int) -> None:
-    """Have the C library keep what is freed below. Until a block as large as this has come and
-    gone it hands every array back to the system, and to fetch the pages anew takes as long as all
-    the arithmetic."""
-    np.empty(2 * WIDE_COLUMNS * lines, dtype=np.int64)
 
 
 class _Table:
@@ -103,6 +89,7 @@ class _Table:
         book: ArrayBook,
         turn: Whole,
         is_short: Flags,
+        lines_of: Whole,
         is_whole: Flags,
         scale: Scale,
         settings: RuleSettings,
@@ -112,20 +99,18 @@ class _Table:
         self.settings, self.sorts = settings, sorts
         self.available, self.rule = book.available[is_short], book.rule[is_short]
         self.k = len(self.available)
-        self.lines_of = np.bincount(book.listing, minlength=len(is_short))[is_short]
+        self.lines_of = lines_of
         self.starts = np.cumsum(self.lines_of) - self.lines_of
         self.every = np.arange(self.k)
         self.at = np.repeat(self.every, self.lines_of)
-        # Looked up at random, a column of few bytes a line is several times as fast as a wide one.
-        weights: Whole = scale.weights.astype(scale.narrow).take(book.tier)
-        if weights.min() < 0:
-            settings.weight(int(book.tier[weights < 0][0]))
-        self.weight = weights.take(turn).astype(np.int64)
-        self.asked = book.asked.astype(scale.narrow).take(turn).astype(np.int64)
+        self.weight = scale.weights.take(book.tier.take(turn))
+        if self.weight.min() < 0:
+            settings.weight(int(book.tier[turn[self.weight < 0]][0]))
+        self.asked = book.asked.take(turn)
         flags = (is_whole.view(np.int8) + 2 * (book.least > book.unit).view(np.int8)).take(turn)
-        whole = np.flatnonzero((flags & 1).view(np.bool_))
+        self.whole = np.flatnonzero((flags & 1).view(np.bool_))
         self.unit = np.ones_like(self.asked)
-        self.unit[whole] = book.unit.take(turn.take(whole))
+        self.unit[self.whole] = book.unit.take(turn.take(self.whole))
         # Only these can end above nothing and below their least.
         self.picky = np.flatnonzero(flags > 1)
         self.picky_least = self._least(self.picky)
@@ -200,29 +185,40 @@ class _Table:
     ) -> None:
         """Each line in turn gets what it wants, or the whole steps of it that fit what is left.
 
-        Lines stand by listing, and one step of each fits. A pass serves every listing up to the
-        first line that does not fit; what is left only shrinks, so that a step that does not fit
-        now never will.
+        Lines stand by listing, and one step of each fits. What is left only shrinks, so that a
+        step that does not fit now never will.
         """
         while len(lines):
-            counts = np.bincount(at, minlength=self.k)
-            there = np.flatnonzero(counts)
-            starts = (np.cumsum(counts) - counts)[there]
-            counts = counts[there]
-            total = np.cumsum(want)
-            limit = self.left[there] + total[starts] - want[starts]
-            is_served = total <= np.repeat(limit, counts)
-            self.left[there] -= np.add.reduceat(want * is_served, starts)
-            served = np.flatnonzero(is_served)
-            self.got[lines.take(served)] += want.take(served)
-            waits = np.repeat(self.left[there] > 0, counts)
-            waits &= ~is_served
-            rows = np.flatnonzero(waits)
+            is_served, left = self._serve(lines, at, want)
+            rows = np.flatnonzero(~is_served & (left > 0))
             lines, at, want, step = lines[rows], at[rows], want[rows], step[rows]
             least = None if least is None else least[rows]
             rows = self._next_up(lines, at, step, least)
             lines, at, want, step = lines[rows], at[rows], want[rows], step[rows]
             least = None if least is None else least[rows]
+
+    def _in_steps(self, lines: Whole, at: Whole, step: Whole) -> None:
+        """Each line in turn gets one step where it fits, lines standing as for _in_turn."""
+        while len(lines):
+            is_served, left = self._serve(lines, at, step)
+            rows = np.flatnonzero(~is_served & (step <= left))
+            lines, at, step = lines[rows], at[rows], step[rows]
+
+    def _serve(self, lines: Whole, at: Whole, want: Whole) -> tuple[Flags, Whole]:
+        """Serve every listing up to the first line that does not fit. Returns which lines were,
+        and what each line's listing has left."""
+        counts = run_lengths(at, self.every)
+        there = np.flatnonzero(counts)
+        counts = counts[there]
+        starts = np.cumsum(counts) - counts
+        total = np.cumsum(want)
+        limit = self.left[there] + total[starts] - want[starts]
+        is_served = total <= np.repeat(limit, counts)
+        given = want * is_served
+        self.left[there] -= np.add.reduceat(given, starts)
+        # No line stands here twice; twice as fast as to look up what each has.
+        np.add.at(self.got, lines, given)
+        return is_served, np.repeat(self.left[there], counts)
 
     def _next_up(self, lines: Whole, at: Whole, step: Whole, least: Whole | None) -> Whole:
         """The steps that fit go to the first line of each listing. Returns those whose turn is
@@ -256,7 +252,7 @@ class _Table:
             self.left -= self._sums(at, held - self.got[lines])
             self.got[lines] = held
             next_up = (held == level[at]) & (held < asked) & (unit <= self.left[at])
-            self._in_turn(lines[next_up], at[next_up], unit[next_up], unit[next_up])
+            self._in_steps(lines[next_up], at[next_up], unit[next_up])
             level += 1
         self.got[self._below(chosen)] = 0
 
@@ -284,7 +280,7 @@ class _Table:
         asked, unit = part.of(self.asked), part.of(self.unit)
         shares = part.spread(self.left) * asked
         bottom = np.repeat(part.sums(asked), part.counts) * unit
-        given = shares // bottom
+        given = quotients(shares, bottom)
         rest = shares - given * bottom
         given *= unit
         part.put(self.got, given)
@@ -322,7 +318,7 @@ class _Table:
         asked, unit, at = part.of(self.asked), part.of(self.unit), part.of(self.at)
         cap = np.minimum(asked, part.spread(np.maximum(floor, half)))
         want = np.minimum(asked, part.spread(floor))
-        whole = np.flatnonzero(unit > 1)
+        whole = self._whole_of(part, unit)
         if len(whole):
             of, one = at[whole], unit[whole]
             top = np.maximum(np.maximum(floor[of], half[of]), one)
@@ -377,7 +373,7 @@ class _Table:
         bottom *= unit
         # In place from here: fresh memory costs more than the arithmetic.
         shares = np.multiply(left, want, out=want)
-        given = shares // bottom
+        given = quotients(shares, bottom)
         bottom *= given
         rest = np.subtract(shares, bottom, out=shares)
         given *= unit
@@ -388,6 +384,9 @@ class _Table:
         may &= (unit <= part.spread(self.left)) & (unit <= room)
         self._hand_out(part, np.flatnonzero(may), unit, rest)
         return self.left < before
+
+    def _whole_of(self, part: Part, unit: Whole) -> Whole:
+        return self.whole if part.rows is None else np.flatnonzero(unit > 1)
 
     def _tops(self, part: Part, capped: Flags, got: Whole, asked: Whole) -> tuple[Whole, Flags]:
         """How far each line may go, and whether it shares: below the cap one with nothing waits."""
@@ -403,17 +402,17 @@ class _Table:
         """One unit a line at most by largest remainder, the older first among equal ones."""
         if not len(may):
             return
-        lines = part.places(may)
-        step, rest = unit.take(may), rest.take(may)
         if self.scale.multiple > 1:
-            whole = np.flatnonzero(step > 1)
-            of_whole = rest[whole] * (self.scale.multiple // step[whole])
+            whole = self._whole_of(part, unit)
+            of_whole = rest[whole] * (self.scale.multiple // unit[whole])
             rest *= self.scale.multiple
             rest[whole] = of_whole
+        rest, lines = rest.take(may), part.places(may)
         at = self.at.take(lines)
         turn = self.sorts.by(np.negative(rest, out=rest), at)
-        step = step.take(turn)
-        self._in_turn(lines.take(turn), at, step, step)
+        lines = lines.take(turn)
+        step = self.unit.take(lines)
+        self._in_steps(lines, at, step)
 
     def _below(self, chosen: Flags) -> Whole:
         rows = self.picky

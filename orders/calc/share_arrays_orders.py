@@ -5,8 +5,9 @@ from fractions import Fraction
 
 import numpy as np
 
-from orders.calc.share_arrays import FIRST_COME, ArrayBook, Sorts, Whole, share_arrays
+from orders.calc.share_arrays import FIRST_COME, share_arrays
 from orders.calc.share_flow import FlowBook, best_fill, first_pieces
+from orders.calc.share_parts import ArrayBook, Sorts, Whole
 from orders.calc.share_rules import RuleSettings
 
 

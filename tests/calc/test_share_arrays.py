@@ -7,10 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from orders.calc import share_arrays as arrays
-from orders.calc.share_arrays import RULE_NAMES, ArrayBook, share_arrays
+from orders.calc import share_parts as parts
+from orders.calc.share_arrays import FIRST, RULE_NAMES, share_arrays
 from orders.calc.share_arrays_orders import OrderBook, share_arrays_by_order
 from orders.calc.share_orders import share_book
+from orders.calc.share_parts import MOST_PRODUCT, ArrayBook, quotients
 from orders.calc.share_rules import Ask, RuleSettings, age
 from orders.calc.sharing import RULES, share
 from tests.calc.share_cases import SHORT_LISTINGS, farm_asks
@@ -87,7 +88,7 @@ def test_a_line_above_its_cap_keeps_what_it_has_when_another_is_dropped():
             asked=asked,
             unit=1,
             tier=tier,
-            sent_at=arrays.FIRST,
+            sent_at=FIRST,
             least=least,
         )
         for at, (asked, tier, least) in enumerate(lines)
@@ -104,12 +105,12 @@ def test_a_line_above_its_cap_keeps_what_it_has_when_another_is_dropped():
 @given(rows=books(), few=st.integers(1, 3))
 def test_with_fewer_sorts_the_rest_is_shared_one_by_one_to_the_same(rows, few):
     book, refs = array_book(rows)
-    before = arrays.MOST_SORTS
-    arrays.MOST_SORTS = few
+    before = parts.MOST_SORTS
+    parts.MOST_SORTS = few
     try:
         promised = share_arrays(book)
     finally:
-        arrays.MOST_SORTS = before
+        parts.MOST_SORTS = before
 
     assert dict(zip(refs, promised.tolist(), strict=True)) == one_by_one(rows, RuleSettings())
 
@@ -148,6 +149,17 @@ def test_the_farms_own_weeks_all_at_once():
         promised = dict(zip(refs, share_arrays(book).tolist(), strict=True))
         for at, (name, _, asked, given_by) in enumerate(SHORT_LISTINGS):
             assert [promised[at, ref] for ref in asked] == given_by[rule], (name, rule)
+
+
+@given(
+    bottom=st.integers(1, MOST_PRODUCT),
+    times=st.integers(0, MOST_PRODUCT),
+    beside=st.sampled_from([-1, 0, 1]),
+)
+def test_a_quotient_read_in_binary_fractions_is_the_whole_one(bottom, times, beside):
+    shares = min(MOST_PRODUCT, max(0, bottom * (times % (MOST_PRODUCT // bottom + 1)) + beside))
+
+    assert quotients(np.array([shares]), np.array([bottom])) == [shares // bottom]
 
 
 def test_numbers_that_outgrow_64_bits_are_shared_in_exact_fractions():
