@@ -6,9 +6,11 @@ compared under that lock, so that they fence against overselling as the guarded 
 promise does (orders/promising.py).
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from django.db import transaction
 from django.db.models import QuerySet
@@ -50,7 +52,7 @@ class Pencil:
 def pencil_promises(
     *,
     week: ShipWeek,
-    pencils: Sequence[Pencil],
+    pencils: Iterable[Pencil],
     left: Mapping[int, CanPromise],
     now: datetime,
     user: User | None,
@@ -60,29 +62,27 @@ def pencil_promises(
     ``left`` under it. Raises AboveWhatIsLeft where a total would pass what was read."""
     user_id = user.pk if user else None
     written = (Promise.State.PENCILLED.value, time_value(now), None, user_id, reason[:300])
-    unit = {row.strain_form_id: left[row.strain_form_id].stock.unit for row in pencils}
-    rows = [
-        (
-            row.line_id,
-            row.strain_form_id,
-            week.pk,
-            row.units,
-            row.units * unit[row.strain_form_id],
-            0,
-        )
-        + written
-        for row in pencils
-    ]
-    added = dict.fromkeys(unit, 0)
-    for _, strain_form_id, _, _, pieces, *_ in rows:
-        added[strain_form_id] += pieces
-    totals = _add_to_totals(week, added)
-    for strain_form_id, total in totals.items():
-        can = left[strain_form_id]
+    rows: list[tuple[Any, ...]] = []
+    names: dict[int, str] = {}
+    added = Counter[int]()
+    for row in pencils:
+        key = row.strain_form_id
+        pieces = row.units * left[key].stock.unit
+        added[key] += pieces
+        names.setdefault(key, row.listing)
+        rows.append((row.line_id, key, week.pk, row.units, pieces, 0, *written))
+    for key, total in _add_to_totals(week, added).items():
+        can = left[key]
         if total > can.in_week_pieces + can.pieces:
-            _refuse(week, pencils, strain_form_id, can, total - added[strain_form_id])
+            raise AboveWhatIsLeft(
+                asked=sum(units for _, of, _, units, *_ in rows if of == key),
+                listing=names[key],
+                week=week.name,
+                left=max(0, can.in_week_pieces + can.pieces - (total - added[key]))
+                // can.stock.unit,
+            )
     there = set(Promise.objects.filter(line__order__week=week).values_list("line_id", flat=True))
-    insert_rows(model=Promise, columns=COLUMNS, rows=[row for row in rows if row[0] not in there])
+    insert_rows(model=Promise, columns=COLUMNS, rows=(row for row in rows if row[0] not in there))
     Promise.objects.bulk_create(
         [
             Promise(**dict(zip(COLUMNS, row, strict=True)) | {"pencilled_at": now})
@@ -93,18 +93,6 @@ def pencil_promises(
         update_conflicts=True,
         unique_fields=["line"],
         update_fields=[name.removesuffix("_id") for name in COLUMNS if name != "line_id"],
-    )
-
-
-def _refuse(
-    week: ShipWeek, pencils: Iterable[Pencil], strain_form_id: int, can: CanPromise, before: int
-) -> None:
-    mine = [row for row in pencils if row.strain_form_id == strain_form_id]
-    raise AboveWhatIsLeft(
-        asked=sum(row.units for row in mine),
-        listing=mine[0].listing,
-        week=week.name,
-        left=max(0, can.in_week_pieces + can.pieces - before) // can.stock.unit,
     )
 
 

@@ -101,7 +101,7 @@ def open_lines(*, week: ShipWeek, opening: Iterable[int] = ()) -> QuerySet[Line]
         for order in orders
         if order.customer.is_credit_stopped or missing_ticks(order=order)
     ]
-    return lines.exclude(order__in=stopped).order_by("listing__name", "order__number", "position")
+    return lines.exclude(order__in=stopped)
 
 
 def shareable_lines(*, week: ShipWeek, steps: Sequence[PaperStep] = ()) -> list[Line]:
@@ -117,7 +117,7 @@ def shareable_lines(*, week: ShipWeek, steps: Sequence[PaperStep] = ()) -> list[
         "listing__strain_form__form",
         "listing__strain_form__strain",
     )
-    lines = list(rows)
+    lines = sorted(rows, key=lambda line: (line.listing.name, line.order.number, line.position))
     for line in lines:
         if line.pk in after:
             will = after[line.pk]
@@ -127,31 +127,43 @@ def shareable_lines(*, week: ShipWeek, steps: Sequence[PaperStep] = ()) -> list[
 
 
 def book_lines(*, week: ShipWeek) -> list[BookLine]:
-    """The lines that are shared, as plain rows: a whole book is read at once."""
-    # What an order says stands in each of its lines: read once, since a moment takes longest.
-    said = Order.objects.filter(week=week).values_list(
-        "pk", "number", "tier", "sent_at", "customer__code"
+    """The lines that are shared, as plain rows, in the sequence of shareable_lines.
+
+    A whole book is read at once. What a listing or an order says stands in each of its lines: it
+    is read once, and its name is compared once.
+    """
+    listings = list(Listing.objects.order_by().values_list("name", "pk", "strain_form_id"))
+    of_listing = {pk: (at, form) for at, (_, pk, form) in enumerate(sorted(listings))}
+    said = (
+        Order.objects.filter(week=week)
+        .order_by()
+        .values_list("number", "pk", "tier", "sent_at", "customer__code")
     )
-    orders = {pk: (number, tier, at, code) for pk, number, tier, at, code in said}
-    rows = open_lines(week=week).values_list(
-        "pk",
-        "listing_id",
-        "listing__strain_form_id",
-        "order_id",
-        "position",
-        "asked",
-        "unit",
-        "least",
-        "sent_at",
-        "is_first_come",
+    of_order = {row[1]: (at, row) for at, row in enumerate(sorted(said))}
+    rows = list(
+        open_lines(week=week)
+        .order_by("position")
+        .values_list(
+            "pk",
+            "listing_id",
+            "order_id",
+            "position",
+            "asked",
+            "unit",
+            "least",
+            "sent_at",
+            "is_first_come",
+        )
     )
+    # Sorts that leave equal ones as they stand: by listing, in it by order, in that by position.
+    rows.sort(key=lambda row: of_order[row[2]][0])
+    rows.sort(key=lambda row: of_listing[row[1]][0])
     found = []
-    for pk, listing, strain_form, order, position, asked, unit, least, raised_at, is_first in rows:
-        number, tier, sent_at, customer = orders[order]
-        at = raised_at or sent_at
+    for pk, listing, order, position, asked, unit, least, raised_at, is_first in rows:
+        number, _, tier, sent_at, customer = of_order[order][1]
         found.append(
-            BookLine(pk, listing, strain_form, number, position, asked, unit, least, tier, at,
-                     customer, is_first)
+            BookLine(pk, listing, of_listing[listing][1], number, position, asked, unit, least,
+                     tier, raised_at or sent_at, customer, is_first)
         )  # fmt: skip
     return found
 
@@ -224,32 +236,42 @@ def _order_book(rows: Sequence[ListingNumbers]) -> OrderBook:
     names = sorted(row.listing.name for row in rows)
     place = {name: at for at, name in enumerate(names)}
     by_name = sorted(rows, key=lambda row: row.listing.name)
-    lines = [(place[row.listing.name], line) for row in rows for line in row.lines]
-    numbers = sorted({line.order_number for _, line in lines})
+    counts = [len(row.lines) for row in rows]
+    lines = [line for row in rows for line in row.lines]
+    numbers = sorted({line.order_number for line in lines})
     orders = {number: at for at, number in enumerate(numbers)}
     book = ArrayBook(
-        listing=_whole(at for at, _ in lines),
-        asked=_whole(line.asked for _, line in lines),
-        unit=_whole(line.unit for _, line in lines),
-        least=_whole(line.least for _, line in lines),
-        tier=_whole(line.tier for _, line in lines),
-        age=_ages([line for _, line in lines]),
+        listing=np.repeat(_whole(place[row.listing.name] for row in rows), counts),
+        asked=_whole(line.asked for line in lines),
+        unit=_whole(line.unit for line in lines),
+        least=_whole(line.least for line in lines),
+        tier=_whole(line.tier for line in lines),
+        age=_ages(lines),
         available=_whole(row.available for row in by_name),
         rule=_whole(RULE_NAMES.index(row.listing.share_rule) for row in by_name),
     )
     return OrderBook(
         lines=book,
-        order=_whole(orders[line.order_number] for _, line in lines),
+        order=_whole(orders[line.order_number] for line in lines),
         orders=len(orders),
         unit_pieces=_whole(row.unit_pieces for row in by_name),
     )
 
 
 def _ages(lines: Sequence[BookLine]) -> Any:
-    """The lines' places by age: orders/calc/share_rules.py."""
-    keys = [(line.sent_at, len(line.order_number), line.order_number, line.ref) for line in lines]
+    """The lines' places by age, as orders/calc/share_rules.py reads it. The lines of an order were
+    mostly sent at once, so that few moments and numbers are compared; a name is compared as text.
+    """
+    sent = {(line.sent_at, line.order_number) for line in lines}
+    by_age = sorted(sent, key=lambda one: (one[0], len(one[1]), one[1]))
+    turn = {one: at for at, one in enumerate(by_age)}
+    places = sorted({line.position for line in lines}, key=str)
+    place = {position: at for at, position in enumerate(places)}
+    of_order = _whole(turn[line.sent_at, line.order_number] for line in lines)
     ages = np.empty(len(lines), dtype=np.int64)
-    ages[sorted(range(len(lines)), key=keys.__getitem__)] = np.arange(len(lines))
+    ages[np.lexsort((_whole(place[line.position] for line in lines), of_order))] = np.arange(
+        len(lines)
+    )
     return ages
 
 

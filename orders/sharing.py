@@ -195,12 +195,14 @@ def _pencil_run(
     now: datetime,
     user: User | None,
 ) -> None:
-    pencils = [
+    # One at a time: objects kept by the ten thousand set off a search of all memory for cycles,
+    # which takes longer than the pencils do.
+    pencils = (
         Pencil(line.pk, line.strain_form_id, row.listing.name, units)
         for row in numbers.listings
         for line, units in zip(row.lines, row.promised, strict=True)
         if units and not line.is_first_come
-    ]
+    )
     # The same reading serves every promise: the growing totals are compared with it.
     reason = f"shared out {numbers.way}"
     pencil_promises(week=week, pencils=pencils, left=left, now=now, user=user, reason=reason)
