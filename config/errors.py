@@ -13,6 +13,7 @@ from django.views import defaults
 from rest_framework import exceptions
 from rest_framework.settings import api_settings
 
+from config.refused_forms import page_again
 from inventory.clock import machine_now
 from inventory.errors import FarmError
 
@@ -46,7 +47,7 @@ HANDLER_CODES = {400: "request_not_right", 413: "body_too_large", 500: "failed_h
 
 
 class RefusalPages:
-    """Turns a farm refusal raised by a page into a page with its sentence and status."""
+    """Turns a farm refusal raised by a page into its page again, or one of the sentence's own."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
@@ -57,6 +58,9 @@ class RefusalPages:
     def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponse | None:
         if not isinstance(error, FarmError):
             return None
+        again = page_again(request=request, error=error)
+        if again is not None:
+            return again
         context = {
             "title": error.title,
             "sentence": error.sentence,

@@ -19,7 +19,7 @@ from inventory.calc.cutting import BaseNeed, BaseRule
 from inventory.charts import measure
 from inventory.clock import farm_now, farm_today
 from inventory.door import staff_only
-from inventory.errors import FarmError, Unknown
+from inventory.errors import Unknown
 from inventory.form_reading import NumberUnreadable, whole_of
 from inventory.models import BaseBatch, MountAct, PlugLot, User, WaterSystem
 from inventory.setting_book import SettingBook
@@ -33,25 +33,11 @@ RECORD = 40
 @login_required
 def mounts_page(request: HttpRequest) -> HttpResponse:
     """Act on plugs and bases; plan bases for the cuts of a quarter, or for cuts typed in."""
-    user, refusal = staff_only(request), None
+    user = staff_only(request)
     if request.method == "POST":
-        try:
-            messages.success(request, _act(request, user))
-            return redirect("mounts")
-        except FarmError as error:
-            # What was typed stands in its boxes again, and why it was refused above them.
-            refusal = error
-    context = {**_context(request, user), "refusal": refusal}
-    return render(request, "mounts.html", context, status=refusal.status if refusal else 200)
-
-
-def _boxes(request: HttpRequest, act: str, of: str = "", **first: object) -> dict[str, object]:
-    """What stands in the boxes of a form: what was typed into it when it was refused, else what
-    it begins with. ``is_open`` says that it was this form."""
-    sent = request.POST
-    if sent.get("act") != act or (of and of not in (sent.get("batch"), sent.get("lot"))):
-        return {**first, "is_open": False}
-    return {**{name: sent.get(name, "") for name in first}, "is_open": True}
+        messages.success(request, _act(request, user))
+        return redirect("mounts")
+    return render(request, "mounts.html", _context(request, user))
 
 
 def _context(request: HttpRequest, user: User) -> dict[str, Any]:
@@ -77,12 +63,10 @@ def _context(request: HttpRequest, user: User) -> dict[str, Any]:
         "may_record": user.may("record_cut"),
         "may_release": user.may("release_mounts"),
         "rule": rule,
-        "mix": _boxes(request, "mix", pieces=rule.batch_pieces),
-        "take_in": _boxes(request, "take-in", pieces="", system=""),
-        "buy": _boxes(request, "buy", pieces=""),
-        "batches": [_batch_row(row, request, on, rule) for row in batches if row.pieces],
+        "today": f"{on:%Y-%m-%d}",
+        "batches": [_batch_row(row, on, rule) for row in batches if row.pieces],
         "gone": [row for row in batches if not row.pieces],
-        "heaps": [_heap_row(row, request) for row in heaps.order_by("state", "cleaned_on", "pk")],
+        "heaps": [_heap_row(row) for row in heaps.order_by("state", "cleaned_on", "pk")],
         "need": need,
         "need_words": _plug_words(need, weeks),
         "need_bar": measure(part=need.clean, whole=need.wanted),
@@ -221,7 +205,7 @@ def _plug_words(need: plugs.PlugNeed, weeks: int) -> str:
     return f"{words}: {', '.join(todo)}."
 
 
-def _batch_row(row: BaseBatch, request: HttpRequest, on: date, rule: BaseRule) -> dict[str, Any]:
+def _batch_row(row: BaseBatch, on: date, rule: BaseRule) -> dict[str, Any]:
     days = (on - row.mixed_on).days if row.mixed_on else rule.cure_days
     rinse_on = bases.rinse_from(batch=row, rule=rule)
     return {
@@ -235,9 +219,6 @@ def _batch_row(row: BaseBatch, request: HttpRequest, on: date, rule: BaseRule) -
         "bar": measure(part=days, whole=rule.cure_days, mark=rule.cure_days - rule.rinse_days),
         "may_rinse": row.state == BaseBatch.State.CURING and (rinse_on is None or rinse_on <= on),
         "is_rinsing": row.state == BaseBatch.State.RINSING,
-        "rinse": _boxes(request, "rinse", row.code, on=f"{on:%Y-%m-%d}"),
-        "release": _boxes(request, "release", row.code, rise=""),
-        "scrap": _boxes(request, "scrap-bases", row.code, reason=""),
     }
 
 
@@ -254,7 +235,7 @@ def _batch_words(row: BaseBatch, on: date, rinse_on: date | None) -> str:
     return "may be cut on"
 
 
-def _heap_row(row: PlugLot, request: HttpRequest) -> dict[str, Any]:
+def _heap_row(row: PlugLot) -> dict[str, Any]:
     hold = plugs.open_hold_of(system=row.source_system)
     is_returned = row.state == PlugLot.State.RETURNED
     key = str(row.pk)
@@ -268,9 +249,6 @@ def _heap_row(row: PlugLot, request: HttpRequest) -> dict[str, Any]:
         "hold": hold.code if hold and row.state != PlugLot.State.CLEAN else "",
         "may_wash": is_returned and hold is None,
         "must_bleach": row.state == PlugLot.State.BLOCKED or (is_returned and hold is not None),
-        "wash": _boxes(request, "wash", key, pieces=row.count),
-        "sign": _boxes(request, "disinfect", key, pieces=row.count, bleached="", dried=""),
-        "scrap": _boxes(request, "scrap-plugs", key, pieces="", reason=""),
     }
 
 
