@@ -18,6 +18,7 @@ from orders.models import Line, ListLine, Order, Paper, RegionRule, ShipWeek
 from orders.resting import open_questions
 from orders.weeks import answer_until
 from shipping.clearing import newest_forecast
+from shipping.incidents import open_incidents
 from shipping.models import Credit, FreightCredit, PackPlan
 
 AHEAD = timedelta(days=14)
@@ -36,11 +37,25 @@ class Row:
 
 
 def stops(*, week: ShipWeek | None, now: datetime) -> list[Row]:
-    """Lists that wait, holds, rests, papers and weather, in that order."""
-    rows = _waiting_lists(now) + _holds()
+    """Incidents at a bench, lists that wait, holds, rests, papers and weather, in that order."""
+    rows = _incidents() + _waiting_lists(now) + _holds()
     if week is not None:
         rows += _rests(week)
     return rows + _papers(now) + (_weather(week, now) if week else [])
+
+
+def _incidents() -> list[Row]:
+    return [
+        Row(
+            f"bench of {row.shipment.order}",
+            "stopped",
+            f"{row.get_kind_display()}: {row.words} ({row}, since "
+            f"{timezone.localtime(row.noted_at):%-d %b %H:%M}); a lead or the owner ends it there",
+            "bench",
+            (row.shipment.order.number,) if row.shipment.order else (),
+        )
+        for row in open_incidents()
+    ]
 
 
 def _waiting_lists(now: datetime) -> list[Row]:

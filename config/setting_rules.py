@@ -243,6 +243,10 @@ SETTING_RULES: tuple[SettingRule, ...] = (
         "the first page, Packing, hand-over", moves_plans=True,
     ),
     SettingRule(
+        ("seal_before_truck_min",), whole(least=0, most=240),
+        "by when the last lid must be on", "the bench",
+    ),
+    SettingRule(
         ("bag_good_h", "bag_warn_h", "bag_stop_h"), HOURS, "how long a tied bag is good",
         "the bench, hand-over",
     ),

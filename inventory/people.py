@@ -52,6 +52,8 @@ RIGHTS: dict[str, frozenset[str]] = {
     "draw_sheets": frozenset({Role.OFFICE, Role.OWNER, Role.PACKER, Role.LEAD}),
     "pick": frozenset({Role.PACKER, Role.LEAD, Role.OWNER, Role.OFFICE}),
     "pack": frozenset({Role.PACKER, Role.LEAD, Role.OWNER}),
+    "note_incident": STAFF,
+    "end_incident": frozenset({Role.LEAD, Role.OWNER}),
     "plan_packs": frozenset({Role.OFFICE, Role.OWNER, Role.PACKER}),
     "clear_after_stop": frozenset({Role.OWNER}),
     "enter_forecast": frozenset({Role.OFFICE, Role.OWNER}),

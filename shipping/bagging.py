@@ -21,6 +21,7 @@ from orders.models import Order, Promise
 from orders.promising import change_promise
 from shipping.calc.bags import BagClock, clock_state
 from shipping.handing_over import make_shipment
+from shipping.incidents import refuse_at_stopped_bench
 from shipping.keying import TrayNotPickable
 from shipping.models import Bag, PickSheet, PickTask, Refill
 from shipping.road_checks import hold_on
@@ -136,8 +137,8 @@ def tie_bags(
     """Tie one bag a piece, or one a pack, of everything picked for an order; the clock starts.
 
     A second call ties only what was picked since and returns every bag of the order. Raises
-    NothingPulled, GlovesAndGogglesNeeded, and TrayNotPickable for a kept tray or one under an open
-    hold, even a hold that was raised after the pick.
+    NothingPulled, GlovesAndGogglesNeeded, IncidentOpen, and TrayNotPickable for a kept tray or one
+    under an open hold, even a hold that was raised after the pick.
     """
     user.must("pack")
     order = Order.objects.select_for_update().get(pk=order.pk)
@@ -151,6 +152,7 @@ def tie_bags(
     _refuse_bare_hands(order, rows, has_gloves, has_goggles)
     _refuse_stopped([row.task for row in rows])
     shipment = make_shipment(order=order)
+    refuse_at_stopped_bench(shipment=shipment, act="tied")
     Bag.objects.bulk_create(
         _bag(row, now, user, shipment_id=shipment.pk, ticks=(has_gloves, has_goggles))
         for row in rows

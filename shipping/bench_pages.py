@@ -24,6 +24,7 @@ from shipping.bench_numbers import Bench
 from shipping.bench_rows import bench_rows, on_bench
 from shipping.clearing import enter_forecast, make_plan
 from shipping.handing_over import clear_after_stop, hand_over, make_shipment, mark_delivered
+from shipping.incidents import HERE, end_incident, note_incident, shipment_incident
 from shipping.keying import put_back
 from shipping.models import ArrivalReport, Box, Shipment
 from shipping.picked import held_bags
@@ -70,6 +71,8 @@ def bench_page(request: HttpRequest, number: str) -> HttpResponse:
         "may_pack": user.may("pack"),
         "on_bench": on_bench(order) if user.may("pick") else [],
         "is_owner": user.may("clear_after_stop"),
+        "may_note_incident": user.may("note_incident") and shipment.state in HERE,
+        "may_end_incident": user.may("end_incident"),
         "left_words": _when(shipment.handed_over_at, zone),
         "first_tries": Shipment.FirstTry.choices,
         "arrived_words": _when(shipment.delivered_at, zone),
@@ -231,6 +234,24 @@ def _clear(typed: QueryDict, user: User, order: Order, shipment: Shipment) -> st
     return f"{shipment.code} is cleared by the owner."
 
 
+def _incident(typed: QueryDict, user: User, order: Order, shipment: Shipment) -> str:
+    incident = note_incident(
+        shipment=shipment,
+        kind=typed.get("kind", ""),
+        words=typed.get("words", ""),
+        user=user,
+        now=farm_now(),
+    )
+    return f"{incident} is noted: this bench stands still. Do what stands below first."
+
+
+def _end_incident(typed: QueryDict, user: User, order: Order, shipment: Shipment) -> str:
+    key = typed.get("incident", "")
+    incident = shipment_incident(shipment=shipment, key=key)
+    end_incident(incident=incident, words=typed.get("done", ""), user=user, now=farm_now())
+    return f"{incident} is ended: this bench goes on."
+
+
 ACTS: dict[str, Callable[[QueryDict, User, Order, Shipment], str]] = {
     "tie": _tie,
     "fill": _fill,
@@ -242,6 +263,8 @@ ACTS: dict[str, Callable[[QueryDict, User, Order, Shipment], str]] = {
     "hand-over": _hand_over,
     "delivered": _delivered,
     "clear": _clear,
+    "incident": _incident,
+    "end-incident": _end_incident,
 }
 
 

@@ -15,6 +15,7 @@ from inventory.setting_book import SettingBook
 from orders.calc.weeks import time_text
 from orders.models import Order, Promise
 from shipping.bagging import bag_marks, bags_now, bags_to_tie
+from shipping.bench_notices import bench_notices
 from shipping.models import Bag, Box, PackPlan, Refill, Shipment
 from shipping.picked import ON_THE_BENCH, held_bags, tasks_of
 from shipping.plan_records import HEAT_CAUTION, OXYGEN_CAUTION
@@ -56,6 +57,7 @@ def bench_rows(*, order: Order, shipment: Shipment, now: datetime) -> dict[str, 
         "is_as_planned": bool(boxes) and not any(box["differences"] for box in boxes),
         "is_all_sealed": bool(boxes) and all(box["is_closed"] for box in boxes),
         "held": _held(order),
+        **bench_notices(order=order, shipment=shipment, now=now, book=book),
         "oxygen_caution": OXYGEN_CAUTION,
         "heat_caution": HEAT_CAUTION,
         "most_kg": book.decimal("handling_limit_kg"),

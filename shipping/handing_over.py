@@ -18,6 +18,7 @@ from inventory.people import User
 from inventory.setting_book import SettingBook
 from orders.models import Order, PaperUse, Promise
 from orders.promising import change_promise
+from shipping.incidents import refuse_at_stopped_bench
 from shipping.models import Bag, Box, Shipment
 from shipping.road_checks import (
     bags_on_bench,
@@ -124,13 +125,14 @@ def _tell(shipment: Shipment, kind: str, at: datetime, **facts: Any) -> None:
 def hand_over(*, shipment: Shipment, user: User, now: datetime, tracking: str = "") -> Shipment:
     """Give a cleared shipment to the truck: bench -> road in the ledger, a move a bag.
 
-    Raises DayNotAllowed, NotCleared, PlanMissing, ForecastTooOld, ExportTicksMissing,
+    Raises DayNotAllowed, IncidentOpen, NotCleared, PlanMissing, ForecastTooOld, ExportTicksMissing,
     PromisesNotBagged, BoxesNotSealed, BagOnHold, LawStops.
     """
     user.must("pack")
     shipment = locked_shipment(shipment=shipment)
     on = timezone.localdate(now)
     check_day(shipment=shipment, on=on)
+    refuse_at_stopped_bench(shipment=shipment, act="handed over")
     if shipment.state != Shipment.State.CLEARED or shipment.order is None:
         raise not_cleared(shipment=shipment, wanted="handed over")
     order, bags = shipment.order, bags_on_bench(shipment=shipment)

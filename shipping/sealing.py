@@ -17,6 +17,7 @@ from inventory.errors import FarmError, ForbiddenMove, Unknown
 from inventory.people import User
 from inventory.setting_book import SettingBook
 from orders.models import Order
+from shipping.incidents import refuse_at_stopped_bench
 from shipping.models import Bag, Box, Shipment
 from shipping.road_checks import (
     bags_on_bench,
@@ -70,7 +71,7 @@ def put_in_boxes(*, shipment: Shipment, user: User) -> list[Box]:
     """Open the boxes of the plan that stands and put the tied bags in, as it says, bottom first.
 
     Filling again empties what is open and starts anew; a sealed box has to be opened first, and a
-    bag from a place on hold taken out. Raises PlanMissing, BagOnHold, ForbiddenMove.
+    bag from a place on hold taken out. Raises PlanMissing, IncidentOpen, BagOnHold, ForbiddenMove.
     """
     user.must("pack")
     shipment = locked_shipment(shipment=shipment)
@@ -84,6 +85,7 @@ def put_in_boxes(*, shipment: Shipment, user: User) -> list[Box]:
             wanted="filled again",
             why="open it first; its seal is then void",
         )
+    refuse_at_stopped_bench(shipment=shipment, act="put in boxes")
     refuse_held_bags(bags=bags_on_bench(shipment=shipment))
     shipment.bags.filter(state=Bag.State.BOXED).update(state=Bag.State.TIED, box=None)
     shipment.boxes.all().delete()
@@ -154,12 +156,13 @@ def seal_box(
 ) -> Box:
     """Seal a box that holds exactly its planned bags, of a shipment that is cleared.
 
-    Sealing the last box makes the order packed. Raises NotCleared, BagsNotAsPlanned, BagOnHold,
-    HolesMissing, LidPhotoMissing, BoxTooHeavy, ForbiddenMove.
+    Sealing the last box makes the order packed. Raises NotCleared, IncidentOpen, BagsNotAsPlanned,
+    BagOnHold, HolesMissing, LidPhotoMissing, BoxTooHeavy, ForbiddenMove.
     """
     user.must("pack")
     shipment = locked_shipment(shipment=box.shipment)
     box = Box.objects.select_for_update().get(pk=box.pk)
+    refuse_at_stopped_bench(shipment=shipment, act="sealed")
     if shipment.state != Shipment.State.CLEARED:
         raise not_cleared(shipment=shipment, wanted="packed")
     if box.state != Box.State.OPEN:

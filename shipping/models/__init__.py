@@ -1,5 +1,6 @@
 from shipping.models.arrivals import ArrivalReport, Credit, ReportLine, ReportPhoto
 from shipping.models.bench import Bag, BagKind, Box, BoxKind, Shipment
+from shipping.models.incidents import Incident
 from shipping.models.lessons import LaneLoss, LaneRule, StrainLoss
 from shipping.models.picks import FreightCredit, PickSheet, PickTask, Refill, Shortfall
 from shipping.models.plans import Forecast, PackPlan
@@ -14,6 +15,7 @@ __all__ = [
     "Credit",
     "Forecast",
     "FreightCredit",
+    "Incident",
     "LaneLoss",
     "LaneRule",
     "PackPlan",
