@@ -192,10 +192,11 @@ def _line_words(line: Line, promise: Promise | None) -> tuple[str, str]:
         return line.get_state_display(), "refused" if line.state == "refused" else "care"
     if promise is None:
         return "asked", "asked"
-    slug = "short" if promise.units < line.asked else "offered"
     # To a shop that reads its order, "gone" sounds like lost.
     is_shipped = promise.state == Promise.State.GONE
-    return "shipped" if is_shipped else promise.get_state_display(), slug
+    word = "shipped" if is_shipped else promise.get_state_display()
+    short = line.asked - promise.units
+    return (f"{word}, {short} short", "short") if short > 0 else (word, "offered")
 
 
 def _tick_rows(order: Order) -> list[dict[str, str]]:

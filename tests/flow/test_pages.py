@@ -55,6 +55,13 @@ def test_a_report_after_its_time_is_told_so_and_wrong_pieces_can_be_named(arrive
     assert (report.lines.get().wrong, report.state) == (2, "filed")
 
 
+def test_a_line_that_got_fewer_says_so_in_words(arrived_farm, at_desk):
+    words = page_words(at_desk("B02").get("/orders/4902/"))
+
+    assert words.count(" short") == 2
+    assert "shipped, 4 short" in words and "shipped, 3 short" in words
+
+
 def test_a_buyer_never_sees_another_shops_order(arrived_farm, at_desk):
     answer = at_desk("B02").get("/orders/4901/")
 
