@@ -47,15 +47,16 @@ def _drawing(
     depth = max((name.row for name in names), default=0) + 1
     return format_html(
         '<svg class="drawn-{}" viewBox="0 0 {} {}" role="img" aria-label="{}" font-size="13">'
-        "{}{}{}{}{}</svg>",
+        "{}{}{}{}{}{}</svg>",
         paper.name,
         paper.width,
         paper.height + depth * ROW + 4,
         _spoken(box, curve),
         _legs(names, scale),
-        _limits(limits, scale),
+        _limit_lines(limits, scale),
         _band(curve, scale),
         _lines(curve, limits, scale),
+        _limit_words(limits, scale),
         _frame(scale),
     )
 
@@ -155,27 +156,35 @@ def _band(curve: Mapping[str, Any], scale: _Scale) -> SafeString:
     return format_html('<polygon points="{} {}" fill="currentColor" opacity="0.12"/>', there, back)
 
 
-def _limits(limits: Mapping[str, float], scale: _Scale) -> SafeString:
+def _limits(limits: Mapping[str, float], scale: _Scale) -> list[tuple[float, str, float]]:
+    """The limits that lie in the drawing: y, word, degrees."""
     named = (
         ("caution_low_c", "caution"),
         ("caution_high_c", "caution"),
         ("stop_low_c", "stop"),
         ("stop_high_c", "stop"),
     )
-    drawn = [
-        (scale.y(limits[key]), words, limits[key])
-        for key, words in named
+    return [
+        (scale.y(limits[key]), word, limits[key])
+        for key, word in named
         if key in limits and scale.low_c <= limits[key] <= scale.high_c
     ]
+
+
+def _limit_lines(limits: Mapping[str, float], scale: _Scale) -> SafeString:
     return format_html_join(
         "",
-        '<line x1="{0}" x2="{1}" y1="{2}" y2="{2}" style="stroke:var(--rust)" '
-        'stroke-width="1"/><text text-anchor="{3}" x="{4}" y="{5}" style="fill:var(--rust)">{6} {7}'
-        "</text>",
-        (
-            (scale.paper.left, scale.end, y, *scale.beside(scale.end, y), words, value)
-            for y, words, value in drawn
-        ),
+        '<line x1="{0}" x2="{1}" y1="{2}" y2="{2}" style="stroke:var(--rust)" stroke-width="1"/>',
+        ((scale.paper.left, scale.end, y) for y, _, _ in _limits(limits, scale)),
+    )
+
+
+def _limit_words(limits: Mapping[str, float], scale: _Scale) -> SafeString:
+    """Drawn last: on a phone they stand within the plot, and no curve may run through a limit."""
+    return format_html_join(
+        "",
+        '<text text-anchor="{}" x="{}" y="{}" style="fill:var(--rust)">{} {}</text>',
+        ((*scale.beside(scale.end, y), word, value) for y, word, value in _limits(limits, scale)),
     )
 
 
