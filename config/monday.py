@@ -3,6 +3,7 @@
 Call from: config/pages.py. Reads only.
 """
 
+from collections import defaultdict
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -94,7 +95,15 @@ def _rests(week: ShipWeek) -> list[Row]:
     if version is None:
         return []
     lines = version.lines.filter(status=ListLine.Status.RESTING).select_related("listing")
-    return [Row(line.listing.name, line.status, line.reason) for line in lines]
+    names: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for line in lines:
+        names[line.status, line.reason].append(line.listing.name)
+    return [
+        Row(some[0], status, reason)
+        if len(some) == 1
+        else Row(f"{len(some)} listings", status, f"{reason}: {', '.join(some)}")
+        for (status, reason), some in names.items()
+    ]
 
 
 def _papers(now: datetime) -> list[Row]:

@@ -45,6 +45,16 @@ def test_holds_rests_and_a_list_that_waits_are_stops(farm):
     assert "without a photo" in rows[0].why
 
 
+def test_listings_that_rest_for_one_reason_stand_in_one_row(published_farm):
+    rows = monday.stops(week=week_named(name="2026-W49"), now=farm_time("2026-11-25 15:00"))
+
+    whys = [row.why for row in rows if row.state == "resting"]
+    (held,) = [row for row in rows if row.why.startswith("on hold since 20 Nov")]
+    assert len(whys) == len(set(whys))
+    assert held.what.endswith(" listings") and int(held.what.split()[0]) == held.why.count(",") + 1
+    assert "CHR plug" in held.why
+
+
 def test_an_order_under_the_minimum_is_named(closed_farm):
     week, now = week_named(name="2026-W49"), farm_time("2026-11-30 12:15")
     order = Order.objects.get(number="4914")
