@@ -38,6 +38,7 @@ def holds_page(request: HttpRequest) -> HttpResponse:
         "open_holds": [_hold_row(hold) for hold in rows if hold.is_open],
         "ended_holds": [_hold_row(hold) for hold in rows if not hold.is_open],
         "may_lift": user.may("lift_hold"),
+        "may_confirm": user.may("confirm_hold"),
         "surge_clocks": surges.running_words(now=farm_now()),
     }
     return render(request, "inventory/holds.html", context)
@@ -51,6 +52,9 @@ def _hold_row(hold: Hold) -> dict[str, Any]:
         "reason": hold.reason,
         "grade": hold.grade,
         "state": hold.get_state_display(),
+        "may_be_void": hold.state == Hold.State.RAISED,
+        "may_be_confirmed": hold.is_open and hold.grade != Hold.Grade.CONFIRMED,
+        "ended": hold.ended_reason,
         "raised": f"{timezone.localtime(hold.raised_at):%a %-d %b %H:%M} by {hold.raised_by.name}",
         "looks": [
             {
@@ -81,7 +85,7 @@ def _open_hold(hold_id: int) -> Hold:
 @login_required
 @require_POST
 def hold_act_page(request: HttpRequest, hold_id: int, act: str) -> HttpResponse:
-    """Confirm a hold, note a look for its cause, or lift it."""
+    """Confirm a hold, note a look for its cause, lift it, or sign it off as a mistake."""
     user = signed_in(request)
     hold, now = _open_hold(hold_id), farm_now()
     if act == "confirm":
@@ -91,6 +95,9 @@ def hold_act_page(request: HttpRequest, hold_id: int, act: str) -> HttpResponse:
     elif act == "lift":
         reason = request.POST.get("reason", "").strip()
         holds.lift_hold(hold=hold, at=now, user=user, reason=reason)
+    elif act == "void":
+        reason = request.POST.get("reason", "").strip()
+        holds.void_hold(hold=hold, at=now, user=user, reason=reason)
     else:
         raise Unknown(kind="act on a hold", name=act)
     messages.success(request, f"{hold.code}: done.")

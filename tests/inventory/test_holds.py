@@ -4,7 +4,7 @@ from datetime import date, timedelta
 
 import pytest
 from django.db import IntegrityError, transaction
-from tests_support import farm_time
+from tests_support import farm_time, page_words
 
 from inventory.clock import farm_now, move_clock
 from inventory.errors import ForbiddenMove, NotAllowed, Unknown
@@ -244,3 +244,16 @@ def test_the_day_of_its_lift_follows_from_its_looks(raised):
     hold = raised()
     # Three looks a week apart from 25 Nov.
     assert hold.lift_expected_on == date(2026, 11, 25) + timedelta(days=21)
+
+
+def test_a_mistake_is_signed_on_the_page_by_a_lead(raised, at_desk):
+    hold = raised()
+    lead, address = at_desk("LD"), f"/holds/{hold.pk}/void/"
+    assert f"Void {hold.code}: it never was" in page_words(lead.get("/holds/"))
+    assert f"Void {hold.code}" not in page_words(at_desk("OF").get("/holds/"))
+    assert at_desk("OF").post(address, {"reason": "wrong tray"}).status_code == 403
+    assert lead.post(address, {"reason": " "}).status_code == 422
+    words = page_words(lead.post(address, {"reason": "wrong tray"}, follow=True))
+    hold.refresh_from_db()
+    assert hold.state == "void" and "void, wrong tray" in words
+    assert lead.post(address, {"reason": "again"}).status_code == 409
