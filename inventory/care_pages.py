@@ -141,6 +141,8 @@ def water_page(request: HttpRequest) -> HttpResponse:
     if request.method == "POST":
         if request.FILES:
             problems = _read_file(request, user)
+        elif request.POST.get("act") == "medicine":
+            _note_medicine(request, user)
         else:
             _note_test(request, user)
         if not problems:
@@ -154,6 +156,7 @@ def water_page(request: HttpRequest) -> HttpResponse:
         "history": _history(),
         "problems": problems,
         "may_test": user.may("test_water"),
+        "may_note_medicine": user.may("note_care"),
     }
     return render(request, "inventory/water.html", context, status=422 if problems else 200)
 
@@ -179,6 +182,16 @@ def _note_test(request: HttpRequest, user: User) -> None:
         now=now,
     )
     messages.success(request, f"Noted for system {test.system.code}.")
+
+
+def _note_medicine(request: HttpRequest, user: User) -> None:
+    hold = water.note_medicine(
+        system_code=request.POST.get("system", ""),
+        what=request.POST.get("what", "").strip(),
+        user=user,
+        at=farm_now(),
+    )
+    messages.success(request, f"{hold.code} is raised on {hold.scope}: all of it is held now.")
 
 
 def _read_file(request: HttpRequest, user: User) -> list[str]:

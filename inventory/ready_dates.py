@@ -5,6 +5,7 @@ Locks: none; the dates are a forecast and the next run writes them again. Only a
 makes a lot ready: nothing here changes a state.
 """
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
@@ -33,12 +34,15 @@ from inventory.models import (
     Site,
     StrainForm,
     WalkNote,
+    WaterTest,
 )
 from inventory.people import User
 from inventory.setting_book import SettingBook
 
 REFRESH_AT = time(4, 0)
 HORIZON_DAYS = 500
+# How long a test speaks for the days after it. Chosen by the farm: water is tested weekly.
+WATER_STANDS_DAYS = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +86,26 @@ def shade_on(*, rows: Sequence[ShadeLog], trough_id: int, begin_on: date, days: 
     return shade
 
 
+def water_log() -> list[WaterTest]:
+    """Every test that measured the temperature, the oldest first."""
+    return list(WaterTest.objects.filter(temperature_c__isnull=False).order_by("taken_at"))
+
+
+def water_on(
+    *, rows: Sequence[WaterTest], system_id: int, begin_on: date, days: int
+) -> list[float]:
+    """A system's water on each day, deg C: a test stands until the next one, for
+    ``WATER_STANDS_DAYS`` at most. Not a number where nothing was logged."""
+    water = [math.nan] * days
+    for row in rows:
+        if row.system_id != system_id or row.temperature_c is None:
+            continue
+        first = (timezone.localdate(row.taken_at) - begin_on).days
+        for day in range(max(0, first), min(days, first + WATER_STANDS_DAYS)):
+            water[day] = row.temperature_c
+    return water
+
+
 def forecast_lots(*, on: date, book: SettingBook) -> list[GrowingLot]:
     """Every growing lot that was cut, with its dates reckoned anew. Writes nothing."""
     balances = list(
@@ -100,7 +124,7 @@ def forecast_lots(*, on: date, book: SettingBook) -> list[GrowingLot]:
     cuts = [row.lot.cut_on for row in balances if row.lot.cut_on]
     begin_on = min(cuts)
     days = (on - begin_on).days + HORIZON_DAYS
-    shade = list(ShadeLog.objects.all())
+    shade, water = list(ShadeLog.objects.all()), water_log()
     troughs = {row.tray.trough_id: row.tray.trough for row in balances}
     places = {trough_id: index for index, trough_id in enumerate(troughs)}
     sums = growing_days(
@@ -111,6 +135,10 @@ def forecast_lots(*, on: date, book: SettingBook) -> list[GrowingLot]:
         shade=[
             shade_on(rows=shade, trough_id=trough_id, begin_on=begin_on, days=days)
             for trough_id in troughs
+        ],
+        water_c=[
+            water_on(rows=water, system_id=row.system_id, begin_on=begin_on, days=days)
+            for row in troughs.values()
         ],
     )
     found = ready_dates(
@@ -199,7 +227,7 @@ def learned_reference_days(
     if rule is None or not lots:
         return []
     ready_on = graded_on or _graded_by_note(lots)
-    shade = list(ShadeLog.objects.all())
+    shade, water = list(ShadeLog.objects.all()), water_log()
     balances = Balance.objects.filter(lot__in=lots).select_related("tray__trough").order_by("-pk")
     troughs = {row.lot_id: row.tray.trough for row in balances}
     ratios: dict[int, list[float]] = {}
@@ -216,6 +244,9 @@ def learned_reference_days(
             rule=rule,
             place_index=[float(trough.light_index)],
             shade=[shade_on(rows=shade, trough_id=trough.pk, begin_on=lot.cut_on, days=days)],
+            water_c=[
+                water_on(rows=water, system_id=trough.system_id, begin_on=lot.cut_on, days=days)
+            ],
         )
         took = float(sums[0, -1] - sums[0, 0])
         ratios.setdefault(lot.strain_form_id, []).append(

@@ -141,7 +141,9 @@ def temperature_factor(*, water_c: ArrayLike) -> NDArray[np.float64]:
     """
     water = np.asarray(water_c, dtype=float)
     outside = np.maximum(24.5 - water, 0) + np.maximum(water - 27.5, 0)
-    factor: NDArray[np.float64] = np.maximum(1 - 0.04 * outside, 0)
+    factor: NDArray[np.float64] = np.where(
+        np.isnan(water), 1.0, np.maximum(1 - 0.04 * np.nan_to_num(outside), 0)
+    )
     return factor
 
 
@@ -170,6 +172,7 @@ def growing_days(
     rule: LightRule,
     place_index: ArrayLike,
     shade: Sequence[ArrayLike],
+    water_c: Sequence[ArrayLike] | None = None,
 ) -> NDArray[np.float64]:
     """Running sums of growing days, one row for each distinct place.
 
@@ -185,6 +188,8 @@ def growing_days(
         Light index of each place. [0.4 to 1.3]
     shade : sequence of array, n_places rows of shape (days,)
         Share kept off by cloth on each day. [0 to 1]
+    water_c : sequence of array, n_places rows of shape (days,), optional
+        Water on each day, not a number where nothing was logged. [deg C]
 
     Returns
     -------
@@ -215,6 +220,8 @@ def growing_days(
         least_factor=rule.least_factor,
         most_factor=rule.most_factor,
     )
+    if water_c is not None:
+        factors *= temperature_factor(water_c=np.asarray(water_c, dtype=float).reshape(-1, days))
     sums: NDArray[np.float64] = np.cumsum(factors, axis=1)
     return sums
 

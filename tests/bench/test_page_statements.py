@@ -11,7 +11,7 @@ pytestmark = pytest.mark.bench
 
 # Log-in and session among them. The cohorts of propagules, a few in a year, still cost two each.
 PAGES = {
-    "/growing/": 31,
+    "/growing/": 33,
     "/orders/4902/bench/": 28,
     "/edit/people/": 9,
     "/weeks/2026-W50/who/": 16,

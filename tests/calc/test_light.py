@@ -201,9 +201,23 @@ def test_what_never_gets_ready_says_so():
 
 
 def test_temperature_costs_four_percent_a_degree():
-    assert temperature_factor(water_c=[24.5, 26, 27.5, 23.5, 29.5]) == pytest.approx(
-        [1, 1, 1, 0.96, 0.92]
-    )
+    water = [24.5, 26, 27.5, 23.5, 29.5, np.nan, 0, 60]
+    assert temperature_factor(water_c=water) == pytest.approx([1, 1, 1, 0.96, 0.92, 1, 0.02, 0])
+
+
+def test_cold_water_is_so_many_days_later_and_what_was_not_logged_is_not():
+    facts = {
+        "begin_on": date(2026, 1, 1), "days": 40, "rule": FARM, "place_index": [1.0, 1.0],
+        "shade": [np.zeros(40)] * 2,
+    }  # fmt: skip
+    cold = np.where(np.arange(40) < 10, 22.0, np.nan)
+
+    sums = growing_days(**facts, water_c=[cold, np.full(40, np.nan)])
+
+    plain = growing_days(**facts)
+    assert sums[1] == pytest.approx(plain[1])
+    # Two and a half degrees below 24.5 for ten days cost a tenth of them, one day.
+    assert plain[0, -1] - sums[0, -1] == pytest.approx(0.1 * plain[0, 9])
 
 
 def test_learning_moves_towards_the_last_lots():

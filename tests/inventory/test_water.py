@@ -1,5 +1,7 @@
 """Water tests: by hand and from a file; what is out of range proposes a hold and raises none."""
 
+from datetime import timedelta
+
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from tests_support import farm_time, page_words
@@ -8,6 +10,7 @@ from inventory.clock import farm_now, farm_today
 from inventory.errors import NotAllowed, Unknown
 from inventory.holds import ReasonMissing
 from inventory.models import Hold, WaterTest
+from inventory.ready_dates import forecast_lots
 from inventory.setting_book import SettingBook
 from inventory.water import WaterUnreadable, note_medicine, note_test, proposals
 
@@ -75,6 +78,41 @@ def test_copper_forces_a_hold(farm, person):
     assert (hold.system.code, hold.grade, hold.state) == ("T", "confirmed", "confirmed")
     with pytest.raises(ReasonMissing):
         note_medicine(system_code="A", what="", user=person("LD"), at=farm_now())
+
+
+def test_what_went_in_is_noted_on_the_page_and_holds_the_system(farm, at_desk):
+    lead = at_desk("LD")
+    assert "Copper or a fish medicine went in" in page_words(lead.get("/water/"))
+    said = {"act": "medicine", "system": "T", "what": "copper 0.2 mg/L into T7"}
+    words = page_words(lead.post("/water/", said, follow=True))
+    assert "is raised on T Tern: all of it is held now." in words
+    hold = Hold.objects.latest("pk")
+    assert (hold.system.code, hold.state) == ("T", "confirmed") and "0.2 mg/L" in hold.reason
+    assert lead.post("/water/", said | {"system": "A", "what": " "}).status_code == 422
+    assert at_desk("OF").post("/water/", said | {"system": "A"}).status_code == 403
+    assert "fish medicine" not in page_words(at_desk("OF").get("/water/"))
+
+
+def test_cold_water_puts_ready_dates_off(test_of):
+    def dates():
+        lots = forecast_lots(on=farm_today(), book=SettingBook.read(on=farm_today()))
+        return {
+            (row.lot.pk, row.tray[0]): row.p50_on
+            for row in lots
+            if row.p50_on and row.lot.cut_on <= farm_today() - timedelta(days=30)
+        }
+
+    before = dates()
+    for week in range(4):
+        day = farm_today() - timedelta(days=7 * week + 1)
+        test_of(system="T", at=f"{day} 08:00", temperature_c=19.5)
+    after = dates()
+
+    # Five degrees too cold for four weeks take a fifth of them.
+    late = {key: (after[key] - before[key]).days for key in before}
+    assert {days for (_, system), days in late.items() if system != "T"} == {0}
+    in_cold = [days for (_, system), days in late.items() if system == "T"]
+    assert in_cold and all(4 <= days <= 8 for days in in_cold)
 
 
 FILE = """system,taken_at,salinity_ppt,alkalinity_dkh,nitrate_mg_l
