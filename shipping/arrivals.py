@@ -311,15 +311,6 @@ def _move(report: ArrivalReport, state: str) -> None:
 
 
 @transaction.atomic
-def look_at(*, report: ArrivalReport, user: User) -> ArrivalReport:
-    """A person has opened a filed report."""
-    user.must("approve_credit")
-    report = ArrivalReport.objects.select_for_update().get(pk=report.pk)
-    _move(report, ArrivalReport.State.LOOKED_AT)
-    return report
-
-
-@transaction.atomic
 def decide_report(
     *,
     report: ArrivalReport,
