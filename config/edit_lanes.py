@@ -152,7 +152,7 @@ class Zones(RowSubject):
     intro = (
         "What a box costs to each zone: its first pounds, and each pound more. Fuel is a setting."
     )
-    columns: ClassVar[tuple[str, ...]] = ("base", "each pound more", "ship-tos", "next")
+    columns: ClassVar[tuple[str, ...]] = ("base, $", "each pound more, $", "ship-tos", "next")
     right = "edit_prices"
     model = FreightZone
     known_by = "zone"

@@ -27,7 +27,7 @@ class Prices(Subject):
     title = "Prices"
     one = "price"
     intro = "Tier 1 pays the list price; tiers 2 and 3 pay a share of it, a setting."
-    columns: ClassVar[tuple[str, ...]] = ("list price", "break", "since", "next")
+    columns: ClassVar[tuple[str, ...]] = ("list price, $", "break, $", "since", "next")
     right = "edit_prices"
     has_start = True
     keeps_days = True
