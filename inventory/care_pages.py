@@ -148,8 +148,10 @@ def water_page(request: HttpRequest) -> HttpResponse:
         if not problems:
             return redirect("water")
     book = SettingBook.read(on=farm_today())
+    rows = _water_rows(book)
     context = {
-        "rows": _water_rows(book),
+        "rows": rows,
+        "is_tested": any(cell["value"] for row in rows for cell in row["cells"]),
         "systems": list(WaterSystem.objects.order_by("code")),
         "measures": [{"key": key, "name": name, "unit": unit} for key, name, unit in MEASURES],
         "proposals": water.proposals(book=book),
