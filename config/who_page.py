@@ -63,9 +63,9 @@ def _record_words(record: Record) -> str:
         return ""
     least = min(known, key=lambda shop: (shop.total.percent or 0, shop.code))
     return (
-        f"All shops together were promised {record.total.percent} % of what they asked. "
+        f"All shops together were promised {record.total.percent}% of what they asked. "
         f"{least.name} asked {least.total.asked} pieces and was promised {least.total.promised}, "
-        f"{least.total.percent} %."
+        f"{least.total.percent}%."
     )
 
 

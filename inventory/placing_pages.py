@@ -50,14 +50,14 @@ def _row(row: Better, found: Placing) -> dict[str, Any]:
 
 
 def light_words(trough: str, found: Placing) -> str:
-    """What next month brings a trough: "A1 loses 13 % light by 21 Dec"."""
+    """What next month brings a trough: "A1 loses 13% light by 21 Dec"."""
     if trough not in found.light:
         return ""
     change, until = found.light[trough]
     percent = round(abs(change) * 100)
     if not percent:
         return f"{trough} keeps its light until {until:%-d %b}"
-    return f"{trough} {'gains' if change > 0 else 'loses'} {percent} % light by {until:%-d %b}"
+    return f"{trough} {'gains' if change > 0 else 'loses'} {percent}% light by {until:%-d %b}"
 
 
 def _sentence(found: Placing) -> str:

@@ -73,7 +73,7 @@ def _lot_rows(on: date, book: SettingBook) -> list[dict[str, Any]]:
             "cut": f"{row.lot.cut_on:%-d %b %Y}",
             "p50": f"{row.p50_on:%-d %b %Y}" if row.p50_on else "beyond the year",
             "p80": f"{row.p80_on:%-d %b %Y}" if row.p80_on else "beyond the year",
-            "light": f"{row.light_index:g}",
+            "light": f"{row.light_index:.2f}",
             "look": looks.of_tray(row.tray, row.lot.strain_form.strain_id).words(
                 organ_of(row.lot.strain_form.strain.strain_class_id)
             ),

@@ -174,7 +174,7 @@ def _write_weather(order: Order, happening: Happening, now: datetime) -> None:
         return
     headline = HEADLINES[facts["verdict"]]
     if facts["verdict"] == "clear" and facts["delivery"] == "depot":
-        headline = "Your box may travel, to the depot."
+        headline = "Your box may travel as far as the depot."
     _write(
         order,
         now,

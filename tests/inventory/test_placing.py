@@ -98,7 +98,7 @@ def test_next_months_light_is_that_of_the_worked_table(noted):
     # The worked table: 14.6 on 21 Nov, 12.7 on 21 Dec: 13 % less.
     assert (round(change, 2), until) == (round(12.7 / 14.6 - 1, 2), date(2026, 12, 21))
     placing = placing_advice(on=ON, book=SettingBook.read(on=ON))
-    assert light_words("A1", placing) == "A1 loses 13 % light by 21 Dec"
+    assert light_words("A1", placing) == "A1 loses 13% light by 21 Dec"
     ShadeLog.objects.create(
         trough=Trough.objects.get(code="A1"),
         from_on=date(2026, 12, 20),
@@ -112,11 +112,11 @@ def test_next_months_light_is_that_of_the_worked_table(noted):
 def test_the_page_shows_advice_scores_and_light(noted, client, person):
     client.force_login(person("G1"))
     page = client.get(reverse("placing")).content.decode()
-    assert "No advice yet" in page and "Every trough loses 13 % light by 21 Dec." in page
+    assert "No advice yet" in page and "Every trough loses 13% light by 21 Dec." in page
     noted("T1", 3, 3, 3, 3, 3, 3)
     noted("A2", 1, 1, 1, 1, 1, 1)
     page = client.get(reverse("placing")).content.decode()
     assert "A2 to T1" in page and "growth 2.60 there, 1.40 here" in page
-    assert "T1 loses 13 % light by 21 Dec" in page
+    assert "T1 loses 13% light by 21 Dec" in page
     client.force_login(person("B01"))
     assert client.get(reverse("placing")).status_code == 403
