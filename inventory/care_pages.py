@@ -153,7 +153,10 @@ def water_page(request: HttpRequest) -> HttpResponse:
         "rows": rows,
         "is_tested": any(cell["value"] for row in rows for cell in row["cells"]),
         "systems": list(WaterSystem.objects.order_by("code")),
-        "measures": [{"key": key, "name": name, "unit": unit} for key, name, unit in MEASURES],
+        "measures": [
+            {"key": key, "name": name, "unit": unit, "range": row["range"]}
+            for (key, name, unit), row in zip(MEASURES, rows, strict=True)
+        ],
         "proposals": water.proposals(book=book),
         "history": _history(),
         "problems": problems,
