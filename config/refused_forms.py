@@ -1,7 +1,8 @@
 """A refused form comes back as it was typed: its page again, with the sentence at its head.
 
 Call from: config/errors.py. One place for every form of every page: what wet hands typed is not
-typed twice because one number of it was wrong.
+typed twice because one number of it was wrong. The page is made anew and read back, so that none
+of them has to know what was typed into it.
 """
 
 import copy
@@ -9,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from html import escape
 from html.parser import HTMLParser
-from urllib.parse import SplitResult, urlsplit
+from urllib.parse import SplitResult, unquote, urlsplit
 
 from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.http.response import HttpResponseBase
@@ -69,7 +70,8 @@ class Form:
     fields: list[Tag] = field(default_factory=list)
 
     def sends_to(self, page: str) -> str:
-        return urlsplit(self.tag.attrs.get("action", "")).path or page
+        """The path it is sent to, as requests have it."""
+        return unquote(urlsplit(self.tag.attrs.get("action", "")).path) or page
 
     def fit(self, posted: QueryDict) -> int:
         """How much of what was sent this form sends; 0 where it says otherwise."""
@@ -140,12 +142,13 @@ def page_again(*, request: HttpRequest, error: FarmError) -> HttpResponse | None
     if request.method != "POST" or not is_page or request.headers.get("HX-Request"):
         return None
     came_from = _came_from(request)
-    page = _look_at(request, came_from)
+    path = unquote(came_from.path)
+    page = _look_at(request, path, came_from.query)
     if page is None:
         return None
     text = page.content.decode()
     forms = _Reader(text).forms
-    mine = [form for form in forms if form.sends_to(came_from.path) == request.path]
+    mine = [form for form in forms if form.sends_to(path) == request.path]
     form = max(mine, key=lambda form: form.fit(request.POST), default=None)
     if form is None or not form.fit(request.POST):
         return None
@@ -154,7 +157,7 @@ def page_again(*, request: HttpRequest, error: FarmError) -> HttpResponse | None
         (form.tag.end, form.tag.end, _sentence(error)),
         *((fold.start, fold.end, fold.with_attrs(open="")) for fold in form.tag.folds),
     ]
-    if came_from.path != request.path:
+    if path != request.path:
         changes += _at_home(forms, came_from.geturl())
     page.content = _changed(text, changes).encode()
     page.status_code = error.status
@@ -168,15 +171,15 @@ def _came_from(request: HttpRequest) -> SplitResult:
     return said if is_ours else urlsplit(request.get_full_path())
 
 
-def _look_at(request: HttpRequest, address: SplitResult) -> HttpResponse | None:
-    """The page at an address as the sender of a form is shown it. None where it shows nothing."""
+def _look_at(request: HttpRequest, path: str, query: str) -> HttpResponse | None:
+    """The page at a path as the sender of a form is shown it. None where it shows nothing."""
     again = copy.copy(request)
     again.method, again.META = "GET", {**request.META, "REQUEST_METHOD": "GET"}
-    again.path = again.path_info = address.path
-    again.GET = QueryDict(address.query)  # type: ignore[assignment]
+    again.path = again.path_info = path
+    again.GET = QueryDict(query)  # type: ignore[assignment]
     again._post, again._files = QueryDict(), MultiValueDict()  # type: ignore[attr-defined]
     try:
-        again.resolver_match = resolve(address.path)
+        again.resolver_match = resolve(path)
         view, args, named = again.resolver_match
         page: HttpResponseBase = view(again, *args, **named)
     except (FarmError, Http404, Resolver404):

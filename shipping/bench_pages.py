@@ -28,7 +28,7 @@ from shipping.incidents import HERE, end_incident, note_incident, shipment_incid
 from shipping.keying import put_back
 from shipping.models import ArrivalReport, Box, Shipment
 from shipping.picked import held_bags
-from shipping.sealing import open_box, put_in_boxes, seal_box
+from shipping.sealing import open_box, put_bag, put_in_boxes, seal_box
 from shipping.unbagging import Hands, Opened, open_bag, put_back_bags, retie_bag
 
 MOST_DIGITS = 4
@@ -137,6 +137,13 @@ def _seal(typed: QueryDict, user: User, order: Order, shipment: Shipment) -> str
         seal=typed.get("seal", "")[:20],
     )
     return f"Box {box.number} is sealed, seal {box.seal}."
+
+
+def _scan(typed: QueryDict, user: User, order: Order, shipment: Shipment) -> str:
+    """A bag held over an open box: whether it is one of its own."""
+    box = _box(typed, shipment)
+    bag = put_bag(box=box, bag_code=typed.get("bag", ""), user=user)
+    return f"Bag {bag.code} goes into box {box.number}."
 
 
 def _open_box(typed: QueryDict, user: User, order: Order, shipment: Shipment) -> str:
@@ -255,6 +262,7 @@ def _end_incident(typed: QueryDict, user: User, order: Order, shipment: Shipment
 ACTS: dict[str, Callable[[QueryDict, User, Order, Shipment], str]] = {
     "tie": _tie,
     "fill": _fill,
+    "scan": _scan,
     "seal": _seal,
     "open-box": _open_box,
     "bag": _bag,

@@ -103,6 +103,12 @@ def locked_shipment(*, shipment: Shipment) -> Shipment:
     )
 
 
+def full_code(*, order: Order, typed: str) -> str:
+    """A bag's code from what is typed or scanned of it: the part after the dash is enough."""
+    code = typed.strip().upper()
+    return code if "-" in code else f"{order.number}-{code}"
+
+
 def bags_on_bench(*, shipment: Shipment) -> list[Bag]:
     """Every bag of a shipment that is still to go, in the order of their codes."""
     return list(

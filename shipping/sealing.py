@@ -22,6 +22,7 @@ from shipping.models import Bag, Box, Shipment
 from shipping.road_checks import (
     bags_on_bench,
     box_differences,
+    full_code,
     live_plan,
     locked_shipment,
     not_cleared,
@@ -121,12 +122,17 @@ def _fill_box(
 
 @transaction.atomic
 def put_bag(*, box: Box, bag_code: str, user: User) -> Bag:
-    """Put one bag in an open box by its typed or scanned code. Raises ForbiddenMove when it lies in
-    another box already."""
+    """Put one bag in an open box by its typed or scanned code, the part after the dash at least.
+
+    One that lies in it already stays. Raises ForbiddenMove when it lies in another box.
+    """
     user.must("pack")
-    bag = Bag.objects.select_for_update().filter(code=bag_code.strip().upper()).first()
+    code = full_code(order=order_of(shipment=box.shipment), typed=bag_code)
+    bag = Bag.objects.select_for_update().filter(code=code).first()
     if bag is None or bag.shipment_id != box.shipment_id:
-        raise Unknown(kind=f"bag of shipment {box.shipment.code}", name=bag_code)
+        raise Unknown(
+            kind=f"bag of shipment {box.shipment.code}", name=bag_code.strip() or "(none)"
+        )
     if bag.state == Bag.State.BOXED and bag.box_id == box.pk:
         return bag
     if bag.state != Bag.State.TIED or box.state != Box.State.OPEN:

@@ -23,7 +23,7 @@ from shipping.boxing import bags_of
 from shipping.clearing import PLANNABLE, make_plan
 from shipping.models import Bag, Box, PackPlan, Shipment
 from shipping.picked import bag_hold, open_holds, take_off_task, tasks_of
-from shipping.road_checks import locked_shipment
+from shipping.road_checks import full_code, locked_shipment
 
 
 class DeadUnbelievable(FarmError):
@@ -111,7 +111,7 @@ def put_back_bags(
     refuses (TwoLotsInTray, AboveTrayPositions).
     """
     user.must("pack")
-    dead = {_full_code(order, row.code): row.dead for row in opened}
+    dead = {full_code(order=order, typed=row.code): row.dead for row in opened}
     bags = _locked_bags(order, dead)
     _refuse_bare_hands(order, bags, hands)
     for bag in bags:
@@ -133,12 +133,6 @@ def put_back_bags(
     return bags
 
 
-def _full_code(order: Order, typed: str) -> str:
-    """A bag's code from what is typed or scanned of it: the part after the dash is enough."""
-    code = typed.strip().upper()
-    return code if "-" in code else f"{order.number}-{code}"
-
-
 def _locked_bags(order: Order, codes: Iterable[str]) -> list[Bag]:
     """Bags of an order, locked, in the order of their codes."""
     shipment = Shipment.objects.filter(order=order).first()
@@ -146,7 +140,7 @@ def _locked_bags(order: Order, codes: Iterable[str]) -> list[Bag]:
         raise Unknown(kind="bag of order", name=order.number)
     locked_shipment(shipment=shipment)
     bags = []
-    for code in sorted(_full_code(order, typed) for typed in codes):
+    for code in sorted(full_code(order=order, typed=typed) for typed in codes):
         bag = (
             Bag.objects.select_for_update(of=("self",))
             .filter(shipment=shipment, code=code)

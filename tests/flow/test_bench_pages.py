@@ -34,6 +34,10 @@ def test_an_order_goes_over_the_bench_by_its_page(picked_farm, at_desk):
     packer.post(address, {"act": "tie", "gloves": "on", "goggles": "on"})
     packer.post(address, {"act": "fill"})
     box = Box.objects.get(shipment__order__number="4902")
+    scan = {"act": "scan", "box": box.pk}
+    ours = packer.post(address, scan | {"bag": "017"}, follow=True)
+    assert f"Bag 4902-017 goes into box {box.number}." in page_words(ours)
+    assert packer.post(address, scan | {"bag": "4901-001"}).status_code == 404
     seal = {"act": "seal", "box": box.pk, "gross_kg": "19.7", "lid_photo": "on", "seal": "S-1"}
     no_holes = packer.post(address, seal)
     unread = packer.post(address, seal | {"holes": "on", "gross_kg": "heavy"})

@@ -5,7 +5,7 @@ from decimal import Decimal
 import pytest
 from django.db import IntegrityError, transaction
 
-from inventory.errors import ForbiddenMove
+from inventory.errors import ForbiddenMove, Unknown
 from orders.models import (
     Order,
 )
@@ -87,7 +87,10 @@ def test_a_bag_lies_in_one_box_only(scene):
     code = first.bags.first().code
     with pytest.raises(ForbiddenMove, match="boxed in box 1"):
         put_bag(box=second, bag_code=code, user=scene.people["packer"])
-    assert put_bag(box=first, bag_code=code.lower(), user=scene.people["packer"]).box == first
+    for typed in (code.lower(), code.partition("-")[2], f" {code} "):
+        assert put_bag(box=first, bag_code=typed, user=scene.people["packer"]).box == first
+    with pytest.raises(Unknown, match="no bag of shipment SH-4908 999"):
+        put_bag(box=first, bag_code="999", user=scene.people["packer"])
 
 
 def test_heat_packs_need_breathing_holes_and_a_lid_photo(scene):
