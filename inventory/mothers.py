@@ -118,7 +118,7 @@ def _warnings(pieces: dict[str, int], gap: int, most_share: float) -> list[str]:
     elif share > most_share:
         found.append(f"{share:.0%} of the kept pieces stand in {system}, at most {most_share:.0%}")
     if gap:
-        found.append(f"{gap} more mothers are needed; they are kept back from sale")
+        found.append(f"{gap} more are needed")
     return found
 
 
