@@ -11,10 +11,12 @@ from django.shortcuts import redirect, render
 from inventory.charts import ready_chart
 from inventory.clock import farm_now, farm_today
 from inventory.door import staff_only
+from inventory.errors import Unknown
 from inventory.form_reading import whole_of
 from inventory.house_plan import STATES, house_plan, sample_mark
+from inventory.keeping import Keep, keep_pieces, release_mothers
 from inventory.line_map import line_map
-from inventory.models import StrainClass
+from inventory.models import StrainClass, User
 from inventory.mothers import Mothers, line_of, mothers_of_all
 from inventory.rebalancing import Step, move_mothers, steps_of
 from inventory.setting_book import SettingBook
@@ -87,15 +89,7 @@ def mothers_page(request: HttpRequest) -> HttpResponse:
     """What is kept of each line, in which systems, and what it lacks; the worst first."""
     user = staff_only(request)
     if request.method == "POST":
-        movement = move_mothers(
-            from_tray=request.POST.get("from", "").strip().upper(),
-            to_tray=request.POST.get("to", "").strip().upper(),
-            pieces=whole_of(request, "pieces"),
-            reason=request.POST.get("reason", "").strip(),
-            user=user,
-            at=farm_now(),
-        )
-        messages.success(request, f"Moved: {movement}.")
+        messages.success(request, _act_on_mothers(request, user))
         return redirect("mothers")
     on = farm_today()
     rows = mothers_of_all(stocks=read_stock(), monday=_monday(on), book=SettingBook.read(on=on))
@@ -110,6 +104,25 @@ def mothers_page(request: HttpRequest) -> HttpResponse:
         "alone_count": sum(len(row.kept_pieces) == 1 for row in rows),
     }
     return render(request, "inventory/mothers.html", context)
+
+
+def _act_on_mothers(request: HttpRequest, user: User) -> str:
+    act, place = request.POST.get("act", "move"), request.POST.get("to", "").strip().upper()
+    tray, reason = request.POST.get("from", "").strip().upper(), request.POST.get("reason", "")
+    pieces, at = whole_of(request, "pieces"), farm_now()
+    if act == "move":
+        movement = move_mothers(
+            from_tray=tray, to_tray=place, pieces=pieces, reason=reason.strip(), user=user, at=at
+        )
+        return f"Moved: {movement}."
+    keep = Keep(from_tray=tray, to_place=place, pieces=pieces, reason=reason)
+    if act == "keep":
+        lot = keep_pieces(keep=keep, user=user, at=at)
+        return f"{pieces} of {tray} are mothers now: lot {lot.code}."
+    if act == "release":
+        lot = release_mothers(keep=keep, user=user, at=at)
+        return f"{pieces} mothers of {tray} are for sale now: lot {lot.code}."
+    raise Unknown(kind="act", name=act[:20])
 
 
 def _mother_row(row: Mothers, systems: list[str], steps: dict[str, Step]) -> dict[str, Any]:
