@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from django.db import transaction
-from django.db.models import Sum
 from django.utils import timezone
 
 from inventory import ledger
@@ -28,7 +27,8 @@ from inventory.models import (
     Tray,
     Trough,
 )
-from inventory.people import Role, User
+from inventory.mothers import kept_and_floor
+from inventory.people import User
 from inventory.plugs import take_plugs
 from inventory.setting_book import SettingBook
 
@@ -86,6 +86,7 @@ def record_cut(*, cut: Cut, user: User, at: datetime) -> Lot:
         _refuse_below_floor(cut, strain, user)
     strain_form = _form_of(balance, cut)
     target = _target(cut, strain_form.form, source)
+    ledger.refuse_quarantined(lot=parent, from_tray=source, to_tray=target)
     batch = _take_mounts(cut, strain_form, on)
     lot = Lot.objects.create(
         code=_lot_code(strain, on, target),
@@ -137,9 +138,7 @@ def _refuse_unbelievable(cut: Cut, balance: Balance, strain: Strain) -> None:
 def _refuse_below_floor(cut: Cut, strain: Strain, user: User) -> None:
     """Mothers are a lead's down to the floor, and the owner's down to the hard floor."""
     user.must("take_from_kept")
-    kept = Balance.objects.filter(strain_form__strain=strain, lot__state=Lot.State.KEPT)
-    there = kept.aggregate(total=Sum("pieces"))["total"] or 0
-    floor = strain.hard_floor_pieces if user.role == Role.OWNER else strain.floor_pieces
+    there, floor = kept_and_floor(strain=strain, user=user)
     if there - cut.parents < floor:
         raise CutBelowFloor(
             strain=strain.key, left=there - cut.parents, floor=floor, most=max(0, there - floor)

@@ -10,14 +10,14 @@ from datetime import date, datetime
 from functools import partial
 
 from django.db import transaction
-from django.db.models import Sum
 from django.utils import timezone
 
 from inventory import ledger
 from inventory.carrying import TrayUnderHold, free_slot, hold_on
 from inventory.errors import FarmError, ReasonMissing, Unknown
 from inventory.models import Balance, Happening, Lot, Movement, Place, StrainForm, Tray, Trough
-from inventory.people import Role, User
+from inventory.mothers import kept_and_floor
+from inventory.people import User
 
 KEEPABLE = (Lot.State.READY, Lot.State.GROWING)
 
@@ -60,8 +60,8 @@ class Keep:
 def keep_pieces(*, keep: Keep, user: User, at: datetime) -> Lot:
     """Make mothers of pieces that are for sale or growing. Returns the kept lot.
 
-    Raises NotAllowed, ReasonMissing, NothingToKeep, TrayInOtherUse, TrayUnderHold, Unknown, and
-    what the ledger raises.
+    Raises NotAllowed, ReasonMissing, NothingToKeep, TrayInOtherUse, TrayUnderHold,
+    StillInQuarantine, Unknown, and what the ledger raises.
     """
     standing = _standing(keep, user, KEEPABLE, "pieces for sale or growing")
     return _change_use(keep, standing, Lot.State.KEPT, Tray.Use.KEPT, user, at)
@@ -99,9 +99,7 @@ def _standing(keep: Keep, user: User, states: tuple[Lot.State, ...], what: str) 
 
 def _refuse_below_floor(keep: Keep, standing: Balance, user: User) -> None:
     strain = standing.strain_form.strain
-    kept = Balance.objects.filter(strain_form__strain=strain, lot__state=Lot.State.KEPT)
-    there = kept.aggregate(total=Sum("pieces"))["total"] or 0
-    floor = strain.hard_floor_pieces if user.role == Role.OWNER else strain.floor_pieces
+    there, floor = kept_and_floor(strain=strain, user=user)
     if there - keep.pieces < floor:
         raise KeptBelowFloor(
             strain=strain.key, left=there - keep.pieces, floor=floor, most=max(0, there - floor)
@@ -116,6 +114,7 @@ def _change_use(
     source, old = standing.tray, standing.lot
     target = _target(keep, standing)
     _refuse_hold(source, target)
+    ledger.refuse_quarantined(lot=old, from_tray=source, to_tray=target)
     beyond = ledger.end_place(Place.End.USED_UP)
     move = partial(
         ledger.move_pieces,

@@ -115,7 +115,7 @@ def move_pieces(
             raise OtherMoveUnderKey(key=client_key)
         return known
     if from_place.tray is not None and to_place.tray is not None:
-        _check_quarantine(lot, from_place.tray, to_place.tray)
+        refuse_quarantined(lot=lot, from_tray=from_place.tray, to_tray=to_place.tray)
     movement = Movement.objects.create(
         at=at,
         lot=lot,
@@ -135,8 +135,12 @@ def move_pieces(
     return movement
 
 
-def _check_quarantine(lot: Lot, from_tray: Tray, to_tray: Tray) -> None:
-    """What came from elsewhere reaches the farm's own water only when a person has let it."""
+def refuse_quarantined(*, lot: Lot, from_tray: Tray, to_tray: Tray) -> None:
+    """What came from elsewhere reaches the farm's own water only when a person has let it.
+
+    For callers whose pieces change their lot on the way, which no single move shows. Raises
+    StillInQuarantine.
+    """
     left, reached = from_tray.trough.system, to_tray.trough.system
     if not left.is_quarantine or reached.is_quarantine:
         return

@@ -1,6 +1,7 @@
 """HOP 2e mothers: what is kept of each line, where, and what that lacks.
 
-Call from: inventory/house_pages.py, config/owner_page.py, inventory/growing.py.
+Call from: inventory/house_pages.py, config/owner_page.py, inventory/growing.py,
+inventory/keeping.py, inventory/cutting.py.
 Locks: none, reads only. A line that is lost cannot be bought back: whatever stands in one water
 system can be lost in one night.
 """
@@ -9,9 +10,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from django.db.models import Sum
+
 from inventory.calc.reserve import move_pieces, spread_share
 from inventory.errors import Unknown
 from inventory.models import Balance, Hold, Lot, Strain, WaterSystem
+from inventory.people import Role, User
 from inventory.setting_book import SettingBook
 from inventory.standing import StrainStock, TrayStock
 from inventory.supply import reserve_gap
@@ -152,6 +156,14 @@ def _move(
     if known:
         return count, here, min(known, key=lambda code: (pieces[code], code))
     return count, here, min(others, key=lambda code: (-at_home[code], code))
+
+
+def kept_and_floor(*, strain: Strain, user: User) -> tuple[int, int]:
+    """How many mothers a strain has, and how few that person may leave: a lead its floor, the
+    owner its hard floor. [pieces]"""
+    kept = Balance.objects.filter(strain_form__strain=strain, lot__state=Lot.State.KEPT)
+    there = kept.aggregate(total=Sum("pieces"))["total"] or 0
+    return there, strain.hard_floor_pieces if user.role == Role.OWNER else strain.floor_pieces
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,8 +12,8 @@ from inventory.carrying import TrayUnderHold
 from inventory.clock import move_clock
 from inventory.cutting import Cut, CutBelowFloor, CutUnbelievable, grow_healed, record_cut
 from inventory.errors import NotAllowed, Unknown
-from inventory.ledger import verify_ledger
-from inventory.models import Balance, BaseBatch, Happening, Lot, PlugLot, Strain, Tray
+from inventory.ledger import StillInQuarantine, place_tray, verify_ledger
+from inventory.models import Balance, BaseBatch, Happening, Lot, PlugLot, Strain, Tray, Trough
 from inventory.plugs import PlugsMissing
 
 NINE = farm_time("2026-11-25 09:00")
@@ -52,6 +52,15 @@ def test_parents_leave_and_a_healing_lot_with_its_history_stands_in_a_new_tray(c
     assert verify_ledger() == []
     tick(NINE)
     assert verify_ledger() == []
+
+
+def test_what_stands_in_quarantine_is_not_cut_into_the_farms_own_water(cut):
+    place_tray(tray=Tray.objects.get(code="T2.1"), trough=Trough.objects.get(code="K1"), slot=1)
+    with pytest.raises(StillInQuarantine):
+        cut("T2.1", 6, 24, "T3")
+    assert stands("T2.1") == 34 and not Lot.objects.filter(cut_on=date(2026, 11, 25)).exists()
+    lot = cut("T2.1", 6, 24, "K2")
+    assert lot.state == "healing" and verify_ledger() == []
 
 
 def test_it_grows_after_a_fortnight_and_then_gets_its_dates(cut):

@@ -15,8 +15,8 @@ from inventory.keeping import (
     keep_pieces,
     release_mothers,
 )
-from inventory.ledger import NotEnoughInTray, verify_ledger
-from inventory.models import Balance, Happening, Lot, Movement, Strain, Tray
+from inventory.ledger import NotEnoughInTray, StillInQuarantine, place_tray, verify_ledger
+from inventory.models import Balance, Happening, Lot, Movement, Strain, Tray, Trough
 from inventory.setting_book import SettingBook
 from orders.promising import can_promise_all
 from orders.weeks import week_named
@@ -157,6 +157,17 @@ def test_what_is_held_stays_in_its_water(keep, release, empty_tray, person):
     with pytest.raises(TrayUnderHold):
         release("A6.1")
     assert standing("A6.1")[1] == "kept"
+
+
+def test_what_stands_in_quarantine_does_not_reach_the_farms_water_as_a_mother(keep, empty_tray):
+    tray = Tray.objects.get(code="T2.1")
+    place_tray(tray=tray, trough=Trough.objects.get(code="K1"), slot=1)
+    with pytest.raises(StillInQuarantine):
+        keep()
+    assert standing("T4.99") == (0, "") and standing("T2.1")[1] == "ready"
+    rest, _ = standing("T2.1")
+    keep(to_place="T2.1", pieces=rest)
+    assert standing("T2.1") == (rest, "kept") and verify_ledger() == []
 
 
 def test_a_lead_does_it_on_the_page_and_a_grower_sees_no_form(keep, empty_tray, at_desk):
