@@ -8,13 +8,17 @@ import os
 import shutil
 import tempfile
 
-# A worker of a run on several processors stands in the home its run has made.
-if "PYTEST_XDIST_WORKER" not in os.environ:
+_worker = os.environ.get("PYTEST_XDIST_WORKER", "")
+# A worker of a run on several processors has a room of its own in the home its run has made: a
+# test that looks at all files of its farm must not see those of another.
+if not _worker:
     os.environ["FARM_HOME"] = tempfile.mkdtemp(prefix="slackwater-tests-")
     atexit.register(shutil.rmtree, os.environ["FARM_HOME"], ignore_errors=True)
+elif os.path.basename(os.environ["FARM_HOME"]) != _worker:
+    os.environ["FARM_HOME"] = os.path.join(os.environ["FARM_HOME"], _worker)
+    os.makedirs(os.environ["FARM_HOME"], exist_ok=True)
 
 # Keys of its own on a Redis that others use: one prefix a run, and one a worker of it.
-_worker = os.environ.get("PYTEST_XDIST_WORKER", "")
 if not _worker:
     os.environ["REDIS_PREFIX"] = f"{os.environ.get('REDIS_PREFIX', 'farm')}_test_{os.getpid()}"
 elif not os.environ["REDIS_PREFIX"].endswith(f"_{_worker}"):
